@@ -1,0 +1,1 @@
+"""Commissioning: proving the wiring and knowing the chamber."""

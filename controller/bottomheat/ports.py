@@ -1,0 +1,243 @@
+"""What the controller needs of the outside world, as small Protocols.
+
+Each has at least two implementations in ``bottomheat_drivers``: the real one, and a working fake
+that ships with the project because the rehearsal and the tests run on it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+from bottomheat.config import Config
+from bottomheat.model import Event, Place, Raw, Record
+
+
+class Clock(Protocol):
+    """Time.  Control uses ``monotonic_s`` alone."""
+
+    def monotonic_s(self) -> float:
+        """Seconds on a clock that is never stepped."""
+        ...
+
+    def wall_ms(self) -> int:
+        """Milliseconds of UTC since 1970, right only when ``synchronised``."""
+        ...
+
+    def synchronised(self) -> bool:
+        """Whether the wall clock has been set from outside since boot."""
+        ...
+
+
+class Probes(Protocol):
+    """All probes of all chambers."""
+
+    def read_all(self, now_s: float) -> Mapping[str, Mapping[Place, Raw]]:
+        """One reading a probe, by chamber; returns by its deadline and never raises."""
+        ...
+
+    def close(self) -> None:
+        """Stop reading; idempotent."""
+        ...
+
+
+class Relay(Protocol):
+    """One relay line.  ``closed`` means that heat may flow."""
+
+    def set(self, closed: bool) -> None:
+        """Close or open the contact.
+
+        Raises:
+            DriverError: the line did not take the level; the caller treats it as open-and-failed.
+        """
+        ...
+
+    @property
+    def is_closed(self) -> bool:
+        """The level that the line is driven to, read back."""
+        ...
+
+    @property
+    def closings(self) -> int:
+        """Closings since this object was made (never edges)."""
+        ...
+
+    def close(self) -> None:
+        """Open the contact, then let the line go; idempotent."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Lease:
+    """The daemon's word to the keeper: these chambers may be heated, for the lease time from now.
+
+    Attributes:
+        sent_s: monotonic time of sending, so that a lease that waited in a queue is seen as old.
+        heat: chambers whose heat relay may be closed; every other chamber's is opened.
+        reset: ask the keeper to clear its own latch (it decides by its own probe).
+    """
+
+    sent_s: float
+    heat: frozenset[str]
+    reset: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True, slots=True)
+class LineStatus:
+    """What the keeper says about one chamber's relay."""
+
+    chamber: str
+    closed: bool
+    closings: int
+    latched: bool
+    reason: str
+    probe_c: float | None
+    series_closed: bool | None
+
+
+@dataclass(frozen=True, slots=True)
+class KeeperStatus:
+    """The keeper's last answer."""
+
+    at_s: float
+    pid: int
+    lines: tuple[LineStatus, ...]
+
+    def line(self, chamber: str) -> LineStatus | None:
+        """The named chamber's line, or None where the keeper does not know it."""
+        return next((line for line in self.lines if line.chamber == chamber), None)
+
+
+class KeeperLink(Protocol):
+    """The daemon's end of the line to the keeper; never blocks and never raises."""
+
+    def send(self, lease: Lease) -> bool:
+        """Send a lease; False if nobody took it."""
+        ...
+
+    def status(self) -> KeeperStatus | None:
+        """The newest answer received, or None if there was none yet."""
+        ...
+
+    def close(self) -> None:
+        """Tell the keeper to open every line, then hang up; idempotent."""
+        ...
+
+
+class Journal(Protocol):
+    """The log, as the loop sees it: never blocks, never raises."""
+
+    def record(self, records: Sequence[Record], events: Sequence[Event]) -> None:
+        """Take a cycle's rows; drops the oldest and counts when its queue is full."""
+        ...
+
+    def note_clock(self, monotonic_s: float, wall_ms: int, synchronised: bool) -> None:
+        """Tie monotonic to wall time (a ``clock`` row)."""
+        ...
+
+    def note_config(self, text: str, checksum: str) -> None:
+        """Keep the text of an accepted config."""
+        ...
+
+    def failure(self) -> str | None:
+        """Why rows are not reaching the disk at present, or None when all is well."""
+        ...
+
+    def close(self) -> None:
+        """Write what is waiting, within a bounded time; idempotent."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Latch:
+    """A latched cutoff: who, why, when."""
+
+    chamber: str
+    cause: str
+    wall_ms: int
+
+
+class LatchStore(Protocol):
+    """A small checksummed file that survives a power cut.
+
+    A missing or unreadable file reads as latched for every chamber.
+    """
+
+    def load(self) -> Mapping[str, Latch]:
+        """The latched chambers.
+
+        Raises:
+            LatchError: missing or damaged; the caller treats every chamber as latched.
+        """
+        ...
+
+    def save(self, latches: Mapping[str, Latch]) -> None:
+        """Replace the file durably (temporary file, fsync, rename, fsync of the folder).
+
+        Raises:
+            LatchError: not written; the caller gives no heat.
+        """
+        ...
+
+
+class ServiceManager(Protocol):
+    """The service manager's notification protocol (sd_notify)."""
+
+    def ready(self) -> None:
+        """Start-up is finished."""
+        ...
+
+    def status(self, line: str) -> None:
+        """One line for ``systemctl status``."""
+        ...
+
+    def alive(self) -> None:
+        """A whole healthy cycle is done: pet the watchdog."""
+        ...
+
+    def reloading(self, monotonic_s: float) -> None:
+        """The config is being re-read; ``ready`` follows."""
+        ...
+
+    def stopping(self) -> None:
+        """Shutting down."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class ConfigChange:
+    """The outcome of looking at the config file again."""
+
+    config: Config | None
+    text: str
+    checksum: str
+    problems: tuple[str, ...]
+
+
+class ConfigSource(Protocol):
+    """The config file, watched."""
+
+    def poll(self, *, force: bool = False) -> ConfigChange | None:
+        """None if the file has not changed since the last call (``force``: look anyway)."""
+        ...
+
+    def accept(self, change: ConfigChange) -> None:
+        """Keep a checksummed copy of an accepted config in the state folder."""
+        ...
+
+
+Handler = Callable[[Mapping[str, Any]], Mapping[str, Any]]
+"""A control request in, its answer out; both are plain JSON objects."""
+
+
+class ControlServer(Protocol):
+    """Serves the commands that talk to the daemon, in the time between cycles."""
+
+    def serve_until(self, deadline_s: float, handler: Handler) -> bool:
+        """Answer requests until the deadline or a signal; True if a signal cut it short."""
+        ...
+
+    def close(self) -> None:
+        """Close and remove the socket; idempotent."""
+        ...

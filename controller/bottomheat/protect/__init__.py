@@ -1,0 +1,1 @@
+"""Protection: what may open the relay, and why."""
