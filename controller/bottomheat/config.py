@@ -1,31 +1,64 @@
-"""The checked configuration.
+"""The checked configuration: what each key means, its unit and its bounds.
 
-``parse`` takes plain data (what the YAML loader made of the file) and either gives a frozen
-``Config`` or every problem at once, each with its path.  Values are never clipped or coerced:
-``callus_zone: "25"`` is refused, and so is a setpoint in °F.
+``config_parse.parse`` makes a ``Config`` from plain data (what the YAML loader made of the file),
+or says everything that is wrong at once.  Values are never clipped or coerced: a quoted number is
+refused, and so is a setpoint in °F.  A ``Config`` built any other way has had the bounds of its
+fields checked and nothing else; the rules across fields are in ``config_check``.
 
 Attribute names carry units, keys in the file do not: a grower writes ``callus_zone: 25.0``.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Literal
 
-from pydantic import (
-    BaseModel,
-    ConfigDict,
-    Field,
-    FiniteFloat,
-    StringConstraints,
-    ValidationError,
-    model_validator,
+from pydantic import Field, FiniteFloat, StringConstraints
+
+from bottomheat.config_sections import (
+    Direct,
+    FixedOffset,
+    Gpio,
+    Heater,
+    Offset,
+    ProbeId,
+    Probes,
+    Section,
+    TemperatureFactor,
 )
 
-from bottomheat.model import Place
+__all__ = [
+    "LIMIT_MARGIN_K",
+    "MAT_RIPPLE_K",
+    "MAT_RISE_PER_LAYER_RISE",
+    "TOO_COLD_TO_CALLUS_C",
+    "TOO_HOT_FOR_CUTTINGS_C",
+    "ChamberConfig",
+    "ChamberName",
+    "Config",
+    "Direct",
+    "FixedOffset",
+    "Heater",
+    "KeeperSection",
+    "Limits",
+    "LineOf",
+    "Offset",
+    "Parsed",
+    "Path",
+    "Pid",
+    "ProbeId",
+    "Probes",
+    "Problem",
+    "Section",
+    "SeriesRelay",
+    "TemperatureFactor",
+]
 
 Path = tuple[str | int, ...]
+
+LineOf = Callable[[Path], int | None] | Mapping[Path, int]
+"""Where a key stands in the file: 1-based line of a path, None or missing where not known."""
 
 MAT_RISE_PER_LAYER_RISE = 1.74
 """(T_mat - T_room)/(T_substrate - T_room) in steady state: 1.24/0.71 K/W of a 45 W mat under
@@ -41,181 +74,137 @@ TOO_HOT_FOR_CUTTINGS_C = 30.0
 """Prolonged warmth that callus of the usual species does not stand (grape 29 °C ceiling: Hartmann &
 Kester, Plant Propagation, grafting chapter, second hand)."""
 
-ProbeId = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{2}-[0-9a-f]{12}$")]
+TOO_COLD_TO_CALLUS_C = 5.0
+"""Below this nothing that wants bottom heat grows; a setpoint there is a slip (judgement)."""
 
 
-class _Section(BaseModel):
-    model_config = ConfigDict(
-        extra="forbid", frozen=True, strict=True, populate_by_name=True, hide_input_in_errors=True
-    )
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One thing that is wrong, or that a grower should know, and where it stands."""
 
-
-class Heater(_Section):
-    """The mat and its relay."""
-
-    gpio: int = Field(ge=2, le=27, description="GPIO number (BCM) of the relay's driver input")
-    active_high: bool = Field(
-        default=True, description="true: the relay closes when the line is high"
-    )
-    watts: FiniteFloat = Field(ge=5, le=400, description="rated power of the mat, W")
-    relay: Literal["mechanical", "solid-state"] = Field(default="mechanical")
-    rated_closings: int = Field(
-        default=100_000, ge=1000, description="rated electrical life of the contact, closings"
-    )
-    window_s: FiniteFloat | None = Field(
-        default=None, alias="window", ge=10, le=3600, description="time-proportioning window, s"
-    )
-    min_on_s: FiniteFloat | None = Field(
-        default=None, alias="min_on", ge=0, le=900, description="shortest time closed, s"
-    )
-    min_off_s: FiniteFloat | None = Field(
-        default=None, alias="min_off", ge=0, le=900, description="shortest time open, s"
-    )
-    full_power_rise_k: FiniteFloat | None = Field(
-        default=None,
-        alias="full_power_rise",
-        gt=1,
-        le=200,
-        description="how far full power lifts the wet layer above the room in the end, K; "
-        "leave out when not measured",
-    )
+    path: Path
+    line: int | None
+    message: str
 
     @property
-    def window(self) -> float:
-        """Time-proportioning window, s: 600 on a mechanical relay, 60 on a solid-state one."""
-        return self.window_s or (600.0 if self.relay == "mechanical" else 60.0)
+    def where(self) -> str:
+        """The path as a grower would say it; empty for the file as a whole."""
+        parts = (f" no. {p + 1}" if isinstance(p, int) else f".{p[:40]}" for p in self.path)
+        said = "".join(parts).removeprefix(".")
+        return "".join(c if c.isprintable() else "?" for c in said)
 
-    @property
-    def min_on(self) -> float:
-        """Shortest closed time, s."""
-        if self.min_on_s is not None:
-            return self.min_on_s
-        return 20.0 if self.relay == "mechanical" else 0.0
-
-    @property
-    def min_off(self) -> float:
-        """Shortest open time, s."""
-        if self.min_off_s is not None:
-            return self.min_off_s
-        return 20.0 if self.relay == "mechanical" else 0.0
-
-    @model_validator(mode="after")
-    def _times_fit(self) -> Self:
-        if self.gpio == 4:
-            raise ValueError("gpio 4 is the 1-Wire bus of the probes: put the relay on another line")
-        if self.min_on + self.min_off > self.window:
-            raise ValueError(
-                f"min_on {self.min_on:g} s and min_off {self.min_off:g} s do not fit "
-                f"in a window of {self.window:g} s"
-            )
-        return self
+    def text(self, file: str = "") -> str:
+        """Write it on one line: ``FILE line 12: chambers.north-bench.callus_zone: ...``."""
+        line = f"line {self.line}" if self.line is not None else ""
+        parts = (f"{file} {line}".strip(), self.where, self.message)
+        return ": ".join(part for part in parts if part)
 
 
-class Probes(_Section):
-    """Which probe lies where."""
-
-    substrate: ProbeId | Annotated[list[ProbeId], Field(min_length=1, max_length=2)]
-    room: ProbeId | None = None
-    mat: ProbeId | None = None
-    callus: ProbeId | None = None
-    top: ProbeId | None = None
-
-    def by_place(self) -> dict[Place, str]:
-        """Probe names by place; the control probe is always there."""
-        layer = [self.substrate] if isinstance(self.substrate, str) else list(self.substrate)
-        found = dict(zip((Place.SUBSTRATE, Place.SUBSTRATE_2), layer, strict=False))
-        for place in (Place.ROOM, Place.MAT, Place.CALLUS, Place.TOP):
-            name = getattr(self, place.value)
-            if name is not None:
-                found[place] = name
-        return found
-
-
-class FixedOffset(_Section):
-    """Callus zone = wet layer minus a fixed number of kelvin: right at one room temperature."""
-
-    method: Literal["fixed"]
-    offset_k: FiniteFloat = Field(alias="kelvin", ge=0, le=15)
-    calibrated: bool = False
-
-
-class TemperatureFactor(_Section):
-    """Callus zone = room + f x (wet layer - room) + intercept, each path with its own lag."""
-
-    method: Literal["temperature-factor"]
-    factor: FiniteFloat = Field(gt=0.2, le=1, description="temperature factor f, dimensionless")
-    factor_uncertainty: FiniteFloat | None = Field(
-        default=None, ge=0, le=0.3, description="standard uncertainty of f (k = 1)"
-    )
-    intercept_k: FiniteFloat = Field(default=0.0, alias="intercept", ge=-5, le=5)
-    room_lag_h: FiniteFloat | None = Field(default=None, alias="room_lag", ge=0, le=12)
-    substrate_lag_h: FiniteFloat | None = Field(default=None, alias="substrate_lag", ge=0, le=6)
-    calibrated: bool = False
-
-
-class Direct(_Section):
-    """Callus zone = the probe in the medium, with the wet layer as inner loop."""
-
-    method: Literal["direct"]
-    factor: FiniteFloat = Field(default=0.75, gt=0.2, le=1)
-    calibrated: bool = True
-
-
-Offset = Annotated[FixedOffset | TemperatureFactor | Direct, Field(discriminator="method")]
-
-
-class Limits(_Section):
+class Limits(Section):
     """Temperatures above which heat is cut and latched, °C."""
 
-    substrate_c: FiniteFloat = Field(default=40.0, alias="substrate", ge=20, le=60)
-    mat_c: FiniteFloat = Field(default=60.0, alias="mat", ge=25, le=90)
-    callus_c: FiniteFloat = Field(default=30.0, alias="callus", ge=15, le=40)
+    substrate_c: FiniteFloat = Field(
+        default=40.0,
+        alias="substrate",
+        ge=20,
+        le=60,
+        description="wet layer, °C",
+        examples=[40],
+    )
+    mat_c: FiniteFloat = Field(
+        default=60.0,
+        alias="mat",
+        ge=25,
+        le=90,
+        description="mat surface, °C; from the rating of its maker",
+        examples=[60],
+    )
+    callus_c: FiniteFloat = Field(
+        default=30.0, alias="callus", ge=15, le=40, description="callus zone, °C", examples=[30]
+    )
 
 
-class Pid(_Section):
+class Pid(Section):
     """Tunings of the wet-layer loop, where the defaults are not wanted."""
 
     gain_per_k: FiniteFloat | None = Field(
-        default=None, alias="gain", gt=0, le=10, description="proportional gain, duty per K"
+        default=None,
+        alias="gain",
+        gt=0,
+        le=10,
+        description="proportional gain, duty per K",
+        examples=[0.3],
     )
     integral_h: FiniteFloat | None = Field(
-        default=None, alias="integral_time", gt=0.05, le=24, description="integral time, h"
+        default=None,
+        alias="integral_time",
+        gt=0.05,
+        le=24,
+        description="integral time, h",
+        examples=[2.0],
     )
-    derivative_h: FiniteFloat = Field(
-        default=0.0, alias="derivative_time", ge=0, le=4, description="derivative time, h"
+    derivative_h: FiniteFloat | None = Field(
+        default=None,
+        alias="derivative_time",
+        ge=0,
+        le=4,
+        description="derivative time, h",
+        examples=[0.0],
     )
 
 
-class SeriesRelay(_Section):
+class SeriesRelay(Section):
     """A second relay in series with the first, driven by the keeper's own probe alone."""
 
-    gpio: int = Field(ge=2, le=27)
-    active_high: bool = True
+    gpio: Gpio = Field(description="GPIO number (BCM) of the second relay's driver input")
+    active_high: bool = Field(
+        default=True, description="true: the relay closes when the line is high"
+    )
 
 
-class KeeperSection(_Section):
+class KeeperSection(Section):
     """What the keeper watches by itself."""
 
     probe: ProbeId | None = Field(
         default=None, description="the keeper's own mat probe; default: the mat probe"
     )
-    series_relay: SeriesRelay | None = None
+    series_relay: SeriesRelay | None = Field(
+        default=None, description="a second relay in series with the first"
+    )
 
 
-class ChamberConfig(_Section):
+class ChamberConfig(Section):
     """One box on one mat."""
 
     callus_zone_c: FiniteFloat = Field(
-        alias="callus_zone", description="what the callus zone should feel, °C"
+        alias="callus_zone",
+        ge=TOO_COLD_TO_CALLUS_C,
+        le=TOO_HOT_FOR_CUTTINGS_C,
+        description="what the callus zone should feel, °C",
+        examples=[25],
     )
-    law: Literal["pid", "hysteresis"] = "pid"
+    law: Literal["pid", "hysteresis"] = Field(
+        default="pid", description="control method: pid, or hysteresis for on/off"
+    )
     differential_k: FiniteFloat = Field(
-        default=0.5, alias="differential", ge=0.1, le=5, description="on/off law: total width, K"
+        default=0.25,
+        alias="differential",
+        ge=0.1,
+        le=5,
+        description="on/off law: total width, K",
+        examples=[0.5],
     )
     heater: Heater
     probes: Probes
     offset: Offset
-    layer_ceiling_c: FiniteFloat = Field(default=34.0, alias="layer_ceiling", ge=10, le=50)
+    layer_ceiling_c: FiniteFloat = Field(
+        default=34.0,
+        alias="layer_ceiling",
+        ge=10,
+        le=50,
+        description="highest temperature that is asked of the wet layer, for the roots, °C",
+        examples=[34],
+    )
     limits: Limits = Limits()
     pid: Pid = Pid()
     keeper: KeeperSection = KeeperSection()
@@ -229,14 +218,49 @@ class ChamberConfig(_Section):
 ChamberName = Annotated[str, StringConstraints(pattern=r"^[a-z0-9][a-z0-9-]{0,30}$")]
 
 
-class Config(_Section):
+class Config(Section):
     """The whole file."""
 
-    log: str = "/var/lib/bottomheat/log.sqlite"
-    run_folder: str = Field(
-        default="/run/bottomheat", description="folder for sockets and the ring file (tmpfs)"
+    log: str = Field(
+        default="/var/lib/bottomheat/log.sqlite",
+        description="file of the log",
+        examples=["/var/lib/bottomheat/log.sqlite"],
     )
-    cycle_s: FiniteFloat = Field(default=10.0, alias="cycle", ge=2, le=60)
-    w1_devices: str = "/sys/bus/w1/devices"
-    coldest_room_c: FiniteFloat = Field(default=3.0, alias="coldest_room", ge=-30, le=30)
-    chambers: Annotated[dict[ChamberName, ChamberConfig], Field(min_length=1, max_length=16)]
+    run_folder: str = Field(
+        default="/run/bottomheat",
+        description="folder for sockets and the ring file (tmpfs)",
+        examples=["/run/bottomheat"],
+    )
+    cycle_s: FiniteFloat = Field(
+        default=10.0,
+        alias="cycle",
+        ge=2,
+        le=60,
+        description="how often the probes are read and the heat decided, s",
+        examples=[10],
+    )
+    w1_devices: str = Field(
+        default="/sys/bus/w1/devices",
+        description="folder where the kernel shows the probes",
+        examples=["/sys/bus/w1/devices"],
+    )
+    coldest_room_c: FiniteFloat = Field(
+        default=3.0,
+        alias="coldest_room",
+        ge=-30,
+        le=30,
+        description="coldest room to be ready for, °C; used to check limits and capacity only",
+        examples=[3],
+    )
+    chambers: Annotated[dict[ChamberName, ChamberConfig], Field(min_length=1, max_length=16)] = (
+        Field(description="the boxes, by name: small letters, digits and hyphens")
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Parsed:
+    """What came of a file: a config, or every reason why not; and what to know in either case."""
+
+    config: Config | None
+    problems: tuple[Problem, ...]
+    warnings: tuple[Problem, ...]

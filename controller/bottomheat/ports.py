@@ -227,6 +227,35 @@ class ConfigSource(Protocol):
         ...
 
 
+class Signals(Protocol):
+    """What the process was asked to do from outside."""
+
+    @property
+    def stop_requested(self) -> bool:
+        """Whether to end."""
+        ...
+
+    def take_reload(self) -> bool:
+        """Whether a re-read of the config was asked for since the last call."""
+        ...
+
+
+class ProofStore(Protocol):
+    """Remembers for which wiring the probes and plugs were proved."""
+
+    def matches(self, fingerprint: str) -> bool:
+        """Whether this wiring was proved; False when the file is missing or damaged."""
+        ...
+
+    def save(self, fingerprint: str) -> None:
+        """Keep it durably.
+
+        Raises:
+            LatchError: not written.
+        """
+        ...
+
+
 Handler = Callable[[Mapping[str, Any]], Mapping[str, Any]]
 """A control request in, its answer out; both are plain JSON objects."""
 

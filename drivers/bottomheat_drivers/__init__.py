@@ -1,1 +1,1 @@
-"""Everything of bottomheat that touches the outside: probes, relay lines, files, clocks, sockets."""
+"""What touches the outside: probes, relay lines, files, clocks and sockets."""

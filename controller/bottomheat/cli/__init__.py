@@ -1,1 +1,110 @@
-"""The command line: one file a command, each thin."""
+"""The command line: one file a command, each thin and loaded only when it is called."""
+
+from __future__ import annotations
+
+import importlib
+import logging
+import os
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+import click
+
+from bottomheat import __version__
+from bottomheat.errors import INTERNAL, BottomheatError, exit_codes
+
+DEFAULT_CONFIG = "/etc/bottomheat/chamber.yaml"
+
+SECTIONS: tuple[tuple[str, tuple[str, ...]], ...] = (
+    ("Every day", ("status",)),
+    ("Setting up", ("check", "probes", "prove", "rehearse")),
+    ("After a cutoff", ("reset",)),
+    ("The service itself", ("run", "keep", "open-lines")),
+)
+"""Commands in groups that a grower understands; each lives in ``cli/<name>_cmd.py``."""
+
+
+class Commands(click.Group):
+    """Loads a command's module when it is called, and lists the commands in sections."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
+        """Every command's name."""
+        return [name for _, names in SECTIONS for name in names]
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """The named command, or None."""
+        if cmd_name not in self.list_commands(ctx):
+            return None
+        module = importlib.import_module(f"bottomheat.cli.{cmd_name.replace('-', '_')}_cmd")
+        command: click.Command = module.command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """The sections, then the exit statuses."""
+        for title, names in SECTIONS:
+            rows = []
+            for name in names:
+                command = self.get_command(ctx, name)
+                if command is not None:
+                    rows.append((name, command.get_short_help_str(60)))
+            with formatter.section(title):
+                formatter.write_dl(rows)
+        with formatter.section("Exit status"):
+            formatter.write_dl([(str(code), text) for code, text in exit_codes()])
+
+
+@click.group(
+    cls=Commands,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80},
+)
+@click.version_option(__version__, prog_name="bottomheat")
+@click.option("--traceback", is_flag=True, help="Show where in the program an error arose.")
+def group(traceback: bool) -> None:  # noqa: ARG001
+    """Keep the bases of your cuttings at the temperature you set.
+
+    It is control and alarm, never the safety device: the mat must be safe without it
+    (RCD, fuse, thermal cutout, fitted to your local code by someone licensed to).
+    """
+
+
+config_option = click.option(
+    "--config",
+    "config_path",
+    type=click.Path(path_type=Path),
+    default=lambda: Path(os.environ.get("BOTTOMHEAT_CONFIG", DEFAULT_CONFIG)),
+    show_default=DEFAULT_CONFIG,
+    help="The config file (or set BOTTOMHEAT_CONFIG).",
+)
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Run a command and exit with its status; an error of ours is one sentence, no traceback."""
+    logging.basicConfig(level=logging.INFO, format="%(message)s", stream=sys.stderr)
+    words = list(sys.argv[1:] if arguments is None else arguments)
+    try:
+        code = group.main(args=words, prog_name="bottomheat", standalone_mode=False)
+    except click.ClickException as error:
+        error.show()
+        sys.exit(error.exit_code)
+    except (click.Abort, KeyboardInterrupt):
+        click.echo("Stopped.", err=True)
+        sys.exit(130)
+    except BottomheatError as error:
+        if "--traceback" in words:
+            raise
+        click.echo(f"bottomheat: {error}", err=True)
+        sys.exit(error.exit_code)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(0)
+    except Exception as error:  # the one place that may: a fault of ours still ends in a sentence
+        if "--traceback" in words:
+            raise
+        click.echo(
+            f"bottomheat: a fault in bottomheat itself ({type(error).__name__}: {error}); "
+            "run again with --traceback and report it.",
+            err=True,
+        )
+        sys.exit(INTERNAL)
+    sys.exit(code if isinstance(code, int) else 0)

@@ -1,0 +1,128 @@
+"""Composition root of the keeper: makes the parts, ties them together and lets them run."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Iterator, Mapping
+from contextlib import ExitStack, contextmanager
+from pathlib import Path
+
+from bottomheat.errors import ConfigError
+from bottomheat.keep import ChamberRelays, Keeper, ProbeReader
+from bottomheat.model import Place, Raw
+from bottomheat.ports import Clock, Probes
+from bottomheat.wiring import Wiring
+from bottomheat_drivers.clock import SystemClock
+from bottomheat_drivers.keeper_link import KeeperServer
+from bottomheat_drivers.latch_file import LatchFile
+from bottomheat_drivers.line_lock import LOCK_FOLDER, LineLock
+from bottomheat_drivers.pins import pin_factory, pin_kind
+from bottomheat_drivers.relay import GpioRelay, exit_on_signals, open_lines
+from bottomheat_drivers.service_manager import service_manager
+from bottomheat_drivers.wiring_store import keep_wiring, kept_wiring, wiring_from_config
+
+logger = logging.getLogger(__name__)
+
+
+def keep(config: Path, *, parent_fd: int | None = None) -> None:
+    """Run the keeper until a signal, or the end of the pipe ``parent_fd``, ends it.
+
+    Every line is open when this returns or raises.
+
+    Raises:
+        ConfigError: the config is refused and no wiring was kept from an earlier start.
+        DriverError: a line, a socket or the probe reader does not work.
+        AlreadyRunningError: another process drives one of the lines.
+    """
+    exit_on_signals()
+    wiring = _wiring(config)
+    kind = pin_kind()
+    with ExitStack() as stack:
+        folder = Path(wiring.run_folder) if kind == "mock" else LOCK_FOLDER
+        for gpio, _ in wiring.outputs:
+            stack.callback(LineLock(folder, gpio).close)
+        factory = pin_factory(kind)
+        stack.callback(factory.close)
+        relays = {
+            line.chamber: ChamberRelays(
+                heat=stack.enter_context(GpioRelay(line.gpio, line.active_high, factory)),
+                series=None
+                if line.series is None
+                else stack.enter_context(
+                    GpioRelay(line.series.gpio, line.series.active_high, factory)
+                ),
+            )
+            for line in wiring.lines
+        }
+        for problem in keep_wiring(wiring.with_chip(getattr(factory, "chip", None))):
+            logger.warning("%s", problem)
+        with _keeper(wiring, relays) as keeper:
+            keeper.run(parent_fd)
+
+
+def open_all(config: Path) -> None:
+    """Open every line of the wiring, for the time after a keeper has died.
+
+    Needs neither the daemon nor the log, nor the config where a keeper has kept its wiring.
+
+    Raises:
+        ConfigError: no wiring was kept and the config is refused.
+        DriverError: a line could not be opened.
+    """
+    wiring = kept_wiring(config) or wiring_from_config(config)
+    open_lines(wiring.outputs, chip=wiring.chip)
+
+
+def _wiring(config: Path) -> Wiring:
+    """The wiring of the config, or, where that is refused, of the last one that was not."""
+    try:
+        return wiring_from_config(config)
+    except ConfigError as error:
+        kept = kept_wiring(config)
+        if kept is None:
+            raise
+        logger.critical("%s\nThe keeper goes on with the wiring of its last start.", error)
+        return kept
+
+
+class _NoProbes:
+    """Stands in where no chamber has a probe for the keeper, and saves loading their library."""
+
+    def read_all(self, now_s: float) -> Mapping[str, Mapping[Place, Raw]]:  # noqa: ARG002
+        return {}
+
+    def close(self) -> None:
+        return
+
+
+def _probes(wiring: Wiring, clock: Clock) -> Probes:
+    named = {line.chamber: {Place.MAT: line.probe} for line in wiring.lines if line.probe}
+    if not named:
+        return _NoProbes()
+    from bottomheat_drivers.w1 import W1Probes
+
+    return W1Probes(Path(wiring.w1_devices), named, clock)
+
+
+@contextmanager
+def _keeper(wiring: Wiring, relays: dict[str, ChamberRelays]) -> Iterator[Keeper]:
+    clock = SystemClock()
+    server = KeeperServer(wiring.socket)
+    try:
+        reader = ProbeReader(_probes(wiring, clock), clock)
+        keeper = Keeper(
+            lines=wiring.lines,
+            relays=relays,
+            server=server,
+            reader=reader,
+            clock=clock,
+            latches=LatchFile(wiring.latch_file),
+            services=service_manager(),
+        )
+    except BaseException:
+        server.close()
+        raise
+    try:
+        yield keeper
+    finally:
+        keeper.close()

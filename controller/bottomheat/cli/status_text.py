@@ -1,0 +1,123 @@
+"""How ``status`` reads on screen; pure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime, timezone, tzinfo
+from typing import Any
+
+from bottomheat.config import ChamberConfig
+from bottomheat.cycle import layer_cap
+from bottomheat.model import PLACE_WORDS, Place
+from bottomheat.operating_point import callus_given_c, operating_point
+
+DAY_S = 86_400.0
+
+
+def duration(seconds: float) -> str:
+    """A length of time in one unit: "8 s", "5 min", "31 h", "12 days"."""
+    if seconds < 120:
+        return f"{seconds:.0f} s"
+    if seconds < 2 * 3600:
+        return f"{seconds / 60:.0f} min"
+    if seconds < 3 * DAY_S:
+        return f"{seconds / 3600:.0f} h"
+    return f"{seconds / DAY_S:.0f} days"
+
+
+def stamp(wall_ms: int, zone: tzinfo | None) -> str:
+    """A wall time as "Thu 16 Jan 07:10"; ``zone`` None is this machine's."""
+    utc = datetime.fromtimestamp(wall_ms / 1000, timezone.utc)
+    return utc.astimezone(zone).strftime("%a %d %b %H:%M")
+
+
+def render(
+    answer: Mapping[str, Any], cold_night: Mapping[str, str], zone: tzinfo | None = None
+) -> str:
+    """The whole screen.
+
+    Args:
+        answer: what the daemon said.
+        cold_night: by chamber, what the coldest room of the config would do, where it matters.
+        zone: time zone for the first line; None is this machine's.
+    """
+    age = answer["data_age_s"]
+    clock = "clock synchronised" if answer["synchronised"] else "CLOCK NOT SET"
+    lines = [
+        "   ".join(
+            (
+                stamp(answer["wall_ms"], zone),
+                "no data yet" if age is None else f"data {duration(age)} old",
+                clock,
+                f"running {duration(answer['running_s'])}",
+            )
+        ),
+        "",
+    ]
+    width = max((len(c["name"]) for c in answer["chambers"]), default=0)
+    for chamber in answer["chambers"]:
+        lines += _chamber(chamber, width)
+    if answer["proving"]:
+        lines.append(f"Proving the wiring: {answer['proving']}.")
+    alarms = answer["alarms"]
+    if alarms:
+        lines.append("ALARMS" if len(alarms) > 1 else "ALARM")
+        for alarm in alarms:
+            where = f"{alarm['chamber']}: " if alarm["chamber"] else ""
+            lines.append(f"  {where}{alarm['text']} (for {duration(alarm['for_s'])})")
+    else:
+        lines.append("No alarms.")
+    lines += [f"{name}: {text}" for name, text in cold_night.items()]
+    return "\n".join(lines)
+
+
+def _chamber(chamber: Mapping[str, Any], width: int) -> list[str]:
+    name = str(chamber["name"]).ljust(width)
+    estimate = chamber["estimate_c"]
+    bases = "bases not known"
+    if estimate is not None:
+        bases = f"bases {estimate:.1f} ± {chamber['expanded_k']:.1f} °C"
+    head = f"{name}   {chamber['condition']:<10}   set {chamber['setpoint_c']:.1f}   {bases}"
+    if chamber["in_band_s"] is not None:
+        head += f"   in band {duration(chamber['in_band_s'])}"
+    lines = [head]
+    if chamber["reason"]:
+        lines.append(f"  ! {chamber['reason']}")
+    temperatures = [
+        f"{PLACE_WORDS[Place(place)]} {_value(value)}"
+        for place, value in chamber["readings"].items()
+    ]
+    lines.append("  " + "   ".join(temperatures))
+    keeper = chamber["keeper"]
+    closings = chamber["closings"] if keeper is None else keeper["closings"]
+    heat = "on now" if chamber["heat"] else "off now"
+    lines.append(
+        f"  heat on {100 * chamber['heat_fraction']:.0f} % of the time, {heat}   "
+        f"{closings} closings since start"
+    )
+    if keeper is not None and (keeper["latched"] or chamber["heat"] is not keeper["closed"]):
+        lines.append(f"  ! the keeper holds the relay open: {keeper['reason']}")
+    if chamber["method"] == "fixed":
+        lines.append("  a fixed offset is right at one room temperature only")
+    if not chamber["calibrated"]:
+        lines.append("  not calibrated: keep a thermometer in")
+    lines.append("")
+    return lines
+
+
+def _value(value: Mapping[str, Any]) -> str:
+    celsius = value.get("celsius")
+    return f"{celsius:.1f}" if celsius is not None else f"? ({value['fault']})"
+
+
+def cold_night(chamber: ChamberConfig, room_c: float) -> str | None:
+    """What a room of ``room_c`` °C would do to a box that cannot hold its setpoint there."""
+    wanted_c = operating_point(chamber, room_c).substrate_c
+    cap_c = layer_cap(chamber)
+    if wanted_c <= cap_c:
+        return None
+    drop_c = callus_given_c(cap_c, chamber.offset, room_c)
+    return (
+        f"a room of {room_c:g} °C would put the wet layer at its ceiling: "
+        f"the bases would drop to about {drop_c:.1f} °C"
+    )

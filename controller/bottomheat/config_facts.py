@@ -1,0 +1,207 @@
+"""What can be believed of a config that may be wrong in places."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, TypeAdapter, ValidationError
+
+from bottomheat.config import (
+    ChamberConfig,
+    Config,
+    Heater,
+    KeeperSection,
+    Limits,
+    Offset,
+    Path,
+    Probes,
+    Problem,
+    SeriesRelay,
+)
+
+_M = TypeVar("_M", bound=BaseModel)
+_OFFSET: TypeAdapter[Offset] = TypeAdapter(Offset)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChamberFacts:
+    """One box: each fact is None where the file does not give it rightly."""
+
+    name: str
+    setpoint_c: float | None
+    ceiling_c: float | None
+    substrate_c: float | None
+    mat_c: float | None
+    callus_c: float | None
+    offset: Offset | None
+    full_power_rise_k: float | None
+    relay: str | None
+    rated_closings: int | None
+    window_s: float | None
+    min_on_s: float | None
+    min_off_s: float | None
+    gpios: tuple[tuple[Path, int], ...]
+    active_highs: Mapping[Path, bool]
+    probes: Mapping[str, str]
+    probe_claims: tuple[tuple[Path, str], ...]
+    probes_read: bool
+    has_keeper_probe: bool
+    series_relay: bool
+
+    def path(self, *keys: str | int) -> Path:
+        """The path of a key of this box."""
+        return ("chambers", self.name, *keys)
+
+    def problem(self, keys: Path, message: str) -> Problem:
+        """Say something about a key of this box."""
+        return Problem(self.path(*keys), None, message)
+
+    def has_probe(self, place: str) -> bool:
+        """Whether a probe is named for a place."""
+        return place in self.probes
+
+    def active_high(self, gpio_path: Path) -> bool | None:
+        """Which level closes the relay on this line."""
+        return self.active_highs.get(gpio_path)
+
+
+@dataclass(frozen=True, slots=True)
+class HouseFacts:
+    """The whole file."""
+
+    cycle_s: float | None
+    coldest_room_c: float | None
+    chambers: tuple[ChamberFacts, ...]
+
+
+def facts_of(data: object) -> HouseFacts:
+    """Collect what is right in plain data; never raises."""
+    top = _right(Config, data, leave_out=("chambers",))
+    chambers = data.get("chambers") if isinstance(data, Mapping) else None
+    boxes = chambers if isinstance(chambers, Mapping) else {}
+    return HouseFacts(
+        cycle_s=getattr(top, "cycle_s", None),
+        coldest_room_c=getattr(top, "coldest_room_c", None),
+        chambers=tuple(
+            _chamber(name, box)
+            for name, box in boxes.items()
+            if isinstance(name, str) and isinstance(box, Mapping)
+        ),
+    )
+
+
+def _chamber(name: str, data: Mapping[Any, Any]) -> ChamberFacts:
+    sections = ("heater", "probes", "offset", "limits", "pid", "keeper")
+    box = _right(ChamberConfig, data, leave_out=sections)
+    heater = _right(Heater, data.get("heater"))
+    limits = _right(Limits, data.get("limits", {}))
+    keeper = _right(KeeperSection, data.get("keeper", {}), leave_out=("series_relay",))
+    series = _right(SeriesRelay, _below(data.get("keeper"), "series_relay"))
+    window_s, min_on_s, min_off_s = _times(heater)
+    here: Path = ("chambers", name)
+    relays = (((*here, "heater"), heater), ((*here, "keeper", "series_relay"), series))
+    gpios = [
+        ((*path, "gpio"), relay) for path, relay in relays if isinstance(_of(relay, "gpio"), int)
+    ]
+    probes, claims = _probes(here, data.get("probes"), _of(keeper, "probe"))
+    return ChamberFacts(
+        name=name,
+        setpoint_c=_of(box, "callus_zone_c"),
+        ceiling_c=_of(box, "layer_ceiling_c"),
+        substrate_c=_of(limits, "substrate_c"),
+        mat_c=_of(limits, "mat_c"),
+        callus_c=_of(limits, "callus_c"),
+        offset=_offset(data.get("offset")),
+        full_power_rise_k=_of(heater, "full_power_rise_k"),
+        relay=_of(heater, "relay"),
+        rated_closings=_of(heater, "rated_closings"),
+        window_s=window_s,
+        min_on_s=min_on_s,
+        min_off_s=min_off_s,
+        gpios=tuple((path, _of(relay, "gpio")) for path, relay in gpios),
+        active_highs={
+            path: level
+            for path, relay in gpios
+            if isinstance(level := _of(relay, "active_high"), bool)
+        },
+        probes=probes,
+        probe_claims=claims,
+        probes_read=_whole(Probes, data.get("probes")),
+        has_keeper_probe=_of(keeper, "probe") is not None,
+        series_relay=series is not None,
+    )
+
+
+def _of(section: object, name: str) -> Any:
+    return getattr(section, name, None)
+
+
+def _below(data: object, key: str) -> object:
+    return data.get(key) if isinstance(data, Mapping) else None
+
+
+def _right(model: type[_M], data: object, leave_out: tuple[str, ...] = ()) -> _M | None:
+    """A section with what is right in it and its defaults; a key that is wrong has no attribute."""
+    if not isinstance(data, Mapping):
+        return None
+    keys = {field.alias or name: name for name, field in model.model_fields.items()}
+    given = {k: v for k, v in data.items() if k in keys and k not in leave_out}
+    wrong: set[object] = set(leave_out)
+    try:
+        model.model_validate(given, by_alias=True, by_name=False)
+    except ValidationError as error:
+        wrong |= {entry["loc"][0] for entry in error.errors() if entry["loc"]}
+    made = model.model_construct(**{keys[k]: v for k, v in given.items() if k not in wrong})
+    for key, name in keys.items():
+        if key in wrong:
+            made.__dict__.pop(name, None)
+    return made
+
+
+def _whole(model: type[BaseModel], data: object) -> bool:
+    try:
+        model.model_validate(data, by_alias=True, by_name=False)
+    except ValidationError:
+        return False
+    return True
+
+
+def _offset(data: object) -> Offset | None:
+    try:
+        return _OFFSET.validate_python(data, by_alias=True, by_name=False)
+    except ValidationError:
+        return None
+
+
+def _times(heater: Heater | None) -> tuple[float | None, float | None, float | None]:
+    """Window and shortest times, s; None where they, or the relay that sets them, are wrong."""
+    if heater is None:
+        return None, None, None
+    named = {"window_s", "min_on_s", "min_off_s", "relay"}
+    if not named <= heater.__dict__.keys():
+        return None, None, None
+    return heater.window, heater.min_on, heater.min_off
+
+
+def _probes(
+    here: Path, data: object, keeper_probe: object
+) -> tuple[Mapping[str, str], tuple[tuple[Path, str], ...]]:
+    """Probes by place, and every claim to a probe but the keeper's to its own box's mat probe."""
+    section = _right(Probes, data)
+    named: dict[str, str] = {}
+    claims: list[tuple[Path, str]] = []
+    layer = _of(section, "substrate")
+    for number, probe in enumerate([layer] if isinstance(layer, str) else layer or ()):
+        at: Path = ("substrate",) if isinstance(layer, str) else ("substrate", number)
+        named.setdefault("substrate", probe)
+        claims.append(((*here, "probes", *at), probe))
+    for place in ("room", "mat", "callus", "top"):
+        probe = _of(section, place)
+        if isinstance(probe, str):
+            named[place] = probe
+            claims.append(((*here, "probes", place), probe))
+    if isinstance(keeper_probe, str) and keeper_probe != named.get("mat"):
+        claims.append(((*here, "keeper", "probe"), keeper_probe))
+    return named, tuple(claims)

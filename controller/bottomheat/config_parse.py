@@ -1,0 +1,253 @@
+"""Plain data in; a checked config, or everything that is wrong with it, out."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
+from types import MappingProxyType
+from typing import Any
+
+from pydantic import ValidationError
+from pydantic.fields import FieldInfo
+
+from bottomheat.config import (
+    ChamberConfig,
+    Config,
+    Direct,
+    FixedOffset,
+    Heater,
+    KeeperSection,
+    Limits,
+    LineOf,
+    Parsed,
+    Path,
+    Pid,
+    Probes,
+    Problem,
+    Section,
+    SeriesRelay,
+    TemperatureFactor,
+)
+from bottomheat.config_check import review
+from bottomheat.config_numbers import shown
+from bottomheat.config_words import sentence, unknown_key
+
+_METHODS: Mapping[str, type[Section]] = MappingProxyType(
+    {"fixed": FixedOffset, "temperature-factor": TemperatureFactor, "direct": Direct}
+)
+
+_SECTIONS: Mapping[Path, tuple[type[Section], str]] = MappingProxyType(
+    {
+        (): (Config, "the top of the file"),
+        ("chambers", "*"): (ChamberConfig, "the name of a box"),
+        ("chambers", "*", "heater"): (Heater, "heater"),
+        ("chambers", "*", "probes"): (Probes, "probes"),
+        ("chambers", "*", "limits"): (Limits, "limits"),
+        ("chambers", "*", "pid"): (Pid, "pid"),
+        ("chambers", "*", "keeper"): (KeeperSection, "keeper"),
+        ("chambers", "*", "keeper", "series_relay"): (SeriesRelay, "keeper.series_relay"),
+    }
+)
+
+_A_PROBE = "28-000000000001"
+
+
+def parse(data: object, line_of: LineOf | None = None) -> Parsed:
+    """Check plain data (dicts, lists, text, numbers) as a config; never raises.
+
+    Args:
+        data: what the file holds.
+        line_of: where a path stands in the file; its nearest parent's line is used where a key
+            itself has none.
+    """
+    config, problems = _fields(data)
+    crossed, warnings = review(data)
+    problems = [*problems, *crossed]
+    return Parsed(
+        config=None if problems else config,
+        problems=_in_order(problems, line_of),
+        warnings=_in_order(warnings, line_of),
+    )
+
+
+def schema() -> dict[str, Any]:
+    """Make the JSON Schema (draft 2020-12) of the config file, for editors."""
+    made = Config.model_json_schema(by_alias=True)
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        **made,
+        "title": "bottomheat config",
+    }
+
+
+def known_keys() -> frozenset[tuple[str, ...]]:
+    """Every key that a config may have, as a path with ``*`` for the name of a box."""
+    return frozenset(
+        (*(str(part) for part in path), key)
+        for path, section in _all_sections()
+        for key in _keys(section)
+    )
+
+
+def _all_sections() -> Iterator[tuple[Path, type[Section]]]:
+    yield from ((path, section) for path, (section, _) in _SECTIONS.items())
+    yield from ((("chambers", "*", "offset"), section) for section in _METHODS.values())
+
+
+def _in_order(found: list[Problem], line_of: LineOf | None) -> tuple[Problem, ...]:
+    lined = (replace(problem, line=_line(problem.path, line_of)) for problem in found)
+    return tuple(dict.fromkeys(sorted(lined, key=lambda problem: problem.line or 0)))
+
+
+def _line(path: Path, line_of: LineOf | None) -> int | None:
+    if line_of is None:
+        return None
+    ask = line_of.get if isinstance(line_of, Mapping) else line_of
+    for length in range(len(path), -1, -1):
+        line = ask(path[:length])
+        if line is not None:
+            return line
+    return None
+
+
+def _fields(data: object) -> tuple[Config | None, list[Problem]]:
+    """Check every field by itself."""
+    try:
+        # by_name is for code that builds a Config; a file has one spelling for each key.
+        return Config.model_validate(data, by_alias=True, by_name=False), []
+    except ValidationError as error:
+        found = error.errors(include_url=False)
+    return None, [
+        Problem(path, None, _message(entry, path, data))
+        for entry in found
+        if not _of_the_other_kind(entry)
+        for path in [_path(entry, data)]
+    ]
+
+
+def _of_the_other_kind(entry: Mapping[str, Any]) -> bool:
+    """One probe or a list of two: pydantic complains once for each; say what was meant."""
+    if "substrate" not in entry["loc"]:
+        return False
+    is_list = isinstance(entry["input"], list)
+    kind: str = entry["type"]
+    return kind == ("string_type" if is_list else "list_type")
+
+
+def _path(entry: Mapping[str, Any], data: object) -> Path:
+    """Where in the data an error is; pydantic's path also names the kinds that it tried."""
+    loc: tuple[str | int, ...] = entry["loc"]
+    path: list[str | int] = []
+    here: object = data
+    for position, part in enumerate(loc):
+        a_kind = (position == 3 and loc[2] == "offset") or (
+            position == 4 and loc[2:4] == ("probes", "substrate")
+        )
+        if a_kind or part == "[key]":
+            continue
+        if isinstance(here, Mapping):
+            here = here.get(part)
+        elif isinstance(here, list) and isinstance(part, int):
+            here = here[part]
+        path.append(part)
+    return tuple(path)
+
+
+def _message(entry: Mapping[str, Any], path: Path, data: object) -> str:
+    kind = entry["type"]
+    if kind == "invalid_key":
+        return "a key must be a word; write it in letters"
+    if entry["loc"][-1:] == ("[key]",):
+        return _box_name(str(path[-1]))
+    if not path:
+        return f"{shown(data)} stands where the whole config belongs; start from the sample file"
+    section, field_name, field = _field(path, data)
+    key = str(path[-1])
+    if kind == "extra_forbidden":
+        return unknown_key(key, _keys(section), _homes(key, section))
+    if kind == "missing":
+        return _missing(key, field)
+    low, high, example = _facts(field_name, field)
+    context = {**entry.get("ctx", {}), "low": low, "high": high}
+    return sentence({**entry, "ctx": context}, field_name, example)
+
+
+def _box_name(name: str) -> str:
+    plain = re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")[:31].strip("-") or "north-bench"
+    return (
+        f"{shown(name)} cannot be the name of a box, which has small letters, digits and hyphens, "
+        f"31 at most; write {plain}"
+    )
+
+
+def _section_at(path: Path, data: object) -> type[Section] | None:
+    """Which section's keys stand below a path."""
+    place = tuple("*" if n == 1 and path[0] == "chambers" else p for n, p in enumerate(path))
+    if place == ("chambers", "*", "offset"):
+        here: object = data
+        for part in path:
+            here = here.get(part) if isinstance(here, Mapping) else None
+        method = here.get("method") if isinstance(here, Mapping) else None
+        return _METHODS.get(method) if isinstance(method, str) else None
+    found = _SECTIONS.get(place)
+    return None if found is None else found[0]
+
+
+def _keys(section: type[Section] | None) -> dict[str, tuple[str, FieldInfo]]:
+    """Keys of a section as a file has them, each with its attribute's name and field."""
+    if section is None:
+        return {}
+    fields = section.model_fields
+    return {field.alias or name: (name, field) for name, field in fields.items()}
+
+
+def _field(path: Path, data: object) -> tuple[type[Section] | None, str, FieldInfo | None]:
+    """The section, attribute name and field that a path is about."""
+    named = path[:-1] if isinstance(path[-1], int) else path
+    section = _section_at(named[:-1], data)
+    name, field = _keys(section).get(str(named[-1]), (str(named[-1]), None))
+    return section, name, field
+
+
+def _homes(key: str, here: type[Section] | None) -> list[str]:
+    """Where else a key exists, in the words of the file."""
+    homes = [
+        label
+        for section, label in _SECTIONS.values()
+        if section is not here and key in _keys(section)
+    ]
+    homes += [
+        f"offset with method: {method}"
+        for method, section in _METHODS.items()
+        if section is not here and key in _keys(section) and key != "method"
+    ]
+    return homes
+
+
+def _missing(key: str, field: FieldInfo | None) -> str:
+    annotation = None if field is None else field.annotation
+    if isinstance(annotation, type) and issubclass(annotation, Section):
+        needed = [k for k, (_, f) in _keys(annotation).items() if f.is_required()]
+        return f"this section is missing; write {key}: and below it {', '.join(needed)}"
+    if key == "offset":
+        return "this section is missing; write offset: {method: temperature-factor, factor: 0.75}"
+    if key == "chambers":
+        return "no box is described; write chambers: and below it the name of each box"
+    _, _, example = _facts(key, field)
+    return f"this key is missing; write {key}: {'...' if example is None else example}"
+
+
+def _facts(name: str, field: FieldInfo | None) -> tuple[float | None, float | None, object]:
+    """Bounds of a field and a value that would be right."""
+    if field is None:
+        return None, None, None
+    low: float | None = None
+    high: float | None = None
+    for bound in field.metadata:
+        low = next((b for n in ("ge", "gt") if (b := getattr(bound, n, None)) is not None), low)
+        high = next((b for n in ("le", "lt") if (b := getattr(bound, n, None)) is not None), high)
+    example = field.examples[0] if field.examples else None
+    if name in ("substrate", "room", "mat", "callus", "top", "probe"):
+        example = _A_PROBE
+    return low, high, example

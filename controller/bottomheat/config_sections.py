@@ -1,0 +1,211 @@
+"""The parts of a chamber's config that describe what is built: heater, probes, offset."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    FiniteFloat,
+    StringConstraints,
+)
+
+from bottomheat.model import Place
+
+_CALIBRATED = "true once the offset comes from readings in this box; narrows the uncertainty"
+
+ProbeId = Annotated[
+    str,
+    StringConstraints(pattern=r"^[0-9a-f]{2}-[0-9a-f]{12}$"),
+    Field(examples=["28-000000000001"]),
+]
+
+
+def _not_the_bus(gpio: int) -> int:
+    if gpio == 4:
+        raise ValueError(
+            "gpio 4 is the 1-Wire bus of the probes; put the relay on another line, 9 to 27"
+        )
+    return gpio
+
+
+Gpio = Annotated[int, Field(ge=2, le=27, examples=[17]), AfterValidator(_not_the_bus)]
+
+
+class Section(BaseModel):
+    """What every section is: frozen, strict, with no unknown key."""
+
+    model_config = ConfigDict(
+        extra="forbid", frozen=True, strict=True, populate_by_name=True, hide_input_in_errors=True
+    )
+
+
+class Heater(Section):
+    """The mat and its relay."""
+
+    gpio: Gpio = Field(description="GPIO number (BCM) of the relay's driver input")
+    active_high: bool = Field(
+        default=True, description="true: the relay closes when the line is high"
+    )
+    watts: FiniteFloat = Field(ge=5, le=400, description="rated power of the mat, W", examples=[45])
+    relay: Literal["mechanical", "solid-state"] = Field(
+        default="mechanical", description="kind of relay; sets window, min_on and min_off"
+    )
+    rated_closings: int = Field(
+        default=100_000,
+        ge=1000,
+        description="rated electrical life of the contact at the mat's load, closings",
+        examples=[100_000],
+    )
+    window_s: FiniteFloat | None = Field(
+        default=None,
+        alias="window",
+        ge=10,
+        le=3600,
+        description="time-proportioning window, s; 600 on a mechanical relay, 60 on a solid-state",
+        examples=[600],
+    )
+    min_on_s: FiniteFloat | None = Field(
+        default=None,
+        alias="min_on",
+        ge=0,
+        le=900,
+        description="shortest time closed, s; 20 on a mechanical relay, 0 on a solid-state one",
+        examples=[20],
+    )
+    min_off_s: FiniteFloat | None = Field(
+        default=None,
+        alias="min_off",
+        ge=0,
+        le=900,
+        description="shortest time open, s; 20 on a mechanical relay, 0 on a solid-state one",
+        examples=[20],
+    )
+    full_power_rise_k: FiniteFloat | None = Field(
+        default=None,
+        alias="full_power_rise",
+        gt=1,
+        le=200,
+        description="how far full power lifts the wet layer above the room in the end, K; "
+        "leave out when not measured",
+        examples=[32],
+    )
+
+    @property
+    def window(self) -> float:
+        """Time-proportioning window, s: 600 on a mechanical relay, 60 on a solid-state one."""
+        return self.window_s or (600.0 if self.relay == "mechanical" else 60.0)
+
+    @property
+    def min_on(self) -> float:
+        """Shortest closed time, s."""
+        if self.min_on_s is not None:
+            return self.min_on_s
+        return 20.0 if self.relay == "mechanical" else 0.0
+
+    @property
+    def min_off(self) -> float:
+        """Shortest open time, s."""
+        if self.min_off_s is not None:
+            return self.min_off_s
+        return 20.0 if self.relay == "mechanical" else 0.0
+
+
+class Probes(Section):
+    """Which probe lies where: the name of its folder in the 1-Wire devices folder."""
+
+    substrate: ProbeId | Annotated[list[ProbeId], Field(min_length=1, max_length=2)] = Field(
+        description="the control probe on the wet layer; one name, or two in brackets"
+    )
+    room: ProbeId | None = Field(default=None, description="in the air beside the box, shaded")
+    mat: ProbeId | None = Field(default=None, description="on the mat's surface, under the box")
+    callus: ProbeId | None = Field(
+        default=None, description="in the medium at the height of the callus"
+    )
+    top: ProbeId | None = Field(default=None, description="in the air at the height of the buds")
+
+    def by_place(self) -> dict[Place, str]:
+        """Probe names by place; the control probe is always there."""
+        layer = [self.substrate] if isinstance(self.substrate, str) else list(self.substrate)
+        found = dict(zip((Place.SUBSTRATE, Place.SUBSTRATE_2), layer, strict=False))
+        for place in (Place.ROOM, Place.MAT, Place.CALLUS, Place.TOP):
+            name = getattr(self, place.value)
+            if name is not None:
+                found[place] = name
+        return found
+
+
+class FixedOffset(Section):
+    """Callus zone = wet layer minus a fixed number of kelvin: right at one room temperature."""
+
+    method: Literal["fixed"]
+    offset_k: FiniteFloat = Field(
+        alias="kelvin",
+        ge=0,
+        le=15,
+        description="how much cooler the callus zone is than the wet layer, K",
+        examples=[1.5],
+    )
+    calibrated: bool = Field(default=False, description=_CALIBRATED)
+
+
+class TemperatureFactor(Section):
+    """Callus zone = room + f x (wet layer - room) + intercept, each path with its own lag."""
+
+    method: Literal["temperature-factor"]
+    factor: FiniteFloat = Field(
+        gt=0.2, le=1, description="temperature factor f, dimensionless", examples=[0.75]
+    )
+    factor_uncertainty: FiniteFloat | None = Field(
+        default=None,
+        ge=0,
+        le=0.3,
+        description="standard uncertainty of f (k = 1), dimensionless",
+        examples=[0.02],
+    )
+    intercept_k: FiniteFloat = Field(
+        default=0.0,
+        alias="intercept",
+        ge=-5,
+        le=5,
+        description="constant part found by a calibration at two room temperatures, K",
+        examples=[0.0],
+    )
+    room_lag_h: FiniteFloat | None = Field(
+        default=None,
+        alias="room_lag",
+        ge=0,
+        le=12,
+        description="how late the callus zone follows the room, h; leave out when not measured",
+        examples=[1.0],
+    )
+    substrate_lag_h: FiniteFloat | None = Field(
+        default=None,
+        alias="substrate_lag",
+        ge=0,
+        le=6,
+        description="how late the callus zone follows the wet layer, h; "
+        "leave out when not measured",
+        examples=[0.5],
+    )
+    calibrated: bool = Field(default=False, description=_CALIBRATED)
+
+
+class Direct(Section):
+    """Callus zone = the probe in the medium, with the wet layer as inner loop."""
+
+    method: Literal["direct"]
+    factor: FiniteFloat = Field(
+        default=0.75,
+        gt=0.2,
+        le=1,
+        description="temperature factor f for the inner loop, dimensionless",
+        examples=[0.75],
+    )
+    calibrated: bool = Field(default=True, description=_CALIBRATED)
+
+
+Offset = Annotated[FixedOffset | TemperatureFactor | Direct, Field(discriminator="method")]

@@ -1,0 +1,121 @@
+"""Clearing a latch while no daemon runs: take its lock, look at the probes, do it ourselves."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from contextlib import ExitStack
+from pathlib import Path
+from typing import Any, Self
+
+from bottomheat import __version__
+from bottomheat.app import keeper_latch_path, latch_path, state_folder
+from bottomheat.config import Config
+from bottomheat.errors import InputError, LatchError, LogError
+from bottomheat.model import Event, EventKind, Place, Reading
+from bottomheat.plausible import History, judge
+from bottomheat.ports import Latch, Lease
+from bottomheat.protect.cutoff import may_reset
+from bottomheat_drivers.clock import SystemClock
+from bottomheat_drivers.folder_lock import FolderLock
+from bottomheat_drivers.keeper_link import KeeperClient
+from bottomheat_drivers.latch_file import LatchFile
+from bottomheat_drivers.log import SqliteJournal, boot_id
+from bottomheat_drivers.w1 import W1Probes
+
+_LOST = "the latch file was missing or damaged"
+
+
+class OfflineReset:
+    """Answers the same requests as the daemon's control socket, for one chamber.
+
+    Raises:
+        AlreadyRunningError: a daemon runs after all.
+        InputError: there is no such chamber.
+        DriverError: the state folder or the probes cannot be used.
+    """
+
+    def __init__(self, config: Config, chamber: str) -> None:
+        if chamber not in config.chambers:
+            known = ", ".join(config.chambers)
+            raise InputError(f"there is no chamber {chamber}; the config has: {known}.")
+        self._config = config
+        self._name = chamber
+        self._stack = ExitStack()
+        folder = state_folder(config)
+        self._stack.callback(FolderLock(folder).close)
+        self._files = (LatchFile(latch_path(folder)), LatchFile(keeper_latch_path(folder)))
+        self._clock = SystemClock()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._stack.close()
+
+    def request(self, confirmed: bool) -> Mapping[str, Any]:
+        """Show the latch and the proof; with ``confirmed``, clear it where the proof allows."""
+        daemon, keeper = (self._load(file) for file in self._files)
+        latch, keeper_latch = daemon.get(self._name), keeper.get(self._name)
+        fit, lines = may_reset(self._read(), None, self._config.chambers[self._name].limits)
+        answer: dict[str, Any] = {
+            "latched": None if latch is None else latch.cause,
+            "keeper_latched": None if keeper_latch is None else keeper_latch.cause,
+            "since_ms": None if latch is None else latch.wall_ms,
+            "proof": list(lines),
+            "fit": fit,
+            "done": False,
+        }
+        if latch is None and keeper_latch is None:
+            return {"ok": True, **answer}
+        if not fit:
+            return {"ok": False, "error": "the cause is not gone", **answer}
+        if confirmed:
+            try:
+                self._clear(daemon, keeper)
+            except LatchError as error:
+                return {"ok": False, "error": str(error), **answer}
+            answer["done"] = True
+        return {"ok": True, **answer}
+
+    def _load(self, file: LatchFile) -> Mapping[str, Latch]:
+        try:
+            return file.load()
+        except LatchError:
+            return {name: Latch(name, _LOST, 0) for name in self._config.chambers}
+
+    def _read(self) -> tuple[tuple[Place, Reading], ...]:
+        box = self._config.chambers[self._name]
+        wiring = {self._name: box.probes.by_place()}
+        probes = W1Probes(Path(self._config.w1_devices), wiring, self._clock)
+        try:
+            raws = probes.read_all(self._clock.monotonic_s())[self._name]
+        finally:
+            probes.close()
+        now_s = self._clock.monotonic_s()
+        return tuple((place, judge(History(), raw, now_s)[1]) for place, raw in raws.items())
+
+    def _clear(self, daemon: Mapping[str, Latch], keeper: Mapping[str, Latch]) -> None:
+        name = self._name
+        self._files[0].save({key: latch for key, latch in daemon.items() if key != name})
+        run_folder = Path(self._config.run_folder)
+        link = KeeperClient(run_folder / "keeper.sock", run_folder / "daemon.sock")
+        try:
+            now_s = self._clock.monotonic_s()
+            listening = link.send(Lease(now_s, frozenset(), frozenset({name})))
+        finally:
+            link.close()
+        if not listening and name in keeper:
+            self._files[1].save({key: latch for key, latch in keeper.items() if key != name})
+        cause = daemon[name].cause if name in daemon else "the keeper alone had latched"
+        self._note(f"cutoff reset by hand while the service was stopped; it was: {cause}")
+
+    def _note(self, text: str) -> None:
+        try:
+            journal = SqliteJournal(
+                Path(self._config.log), None, self._clock, __version__, boot_id(), background=False
+            )
+        except LogError:
+            return  # the reset stands; the log is told about elsewhere
+        event = Event(EventKind.RESET, self._clock.monotonic_s(), self._name, text, durable=True)
+        journal.record((), (event,))
+        journal.close()

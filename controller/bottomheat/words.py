@@ -1,0 +1,61 @@
+"""What a cycle says: why heat is held, what is short, what an alarm asks for."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from bottomheat.config import ChamberConfig, Direct, TemperatureFactor
+from bottomheat.estimate import Outlook
+from bottomheat.model import Alarm, Place
+from bottomheat.protect.supply import Standing, Supply
+
+ALARM_WORDS: Mapping[Alarm, str] = {
+    Alarm.CUTOFF: "heat is cut and stays off until someone has looked: bottomheat reset cutoff",
+    Alarm.CALLUS_HOT: "callus zone worked out above its limit: heat is off until it has cooled",
+    Alarm.PROBE_LOST: "a probe gives no good reading: look at its cable and plug",
+    Alarm.SUBSTRATES_DISAGREE: "the two wet-layer probes disagree: the warmer one rules",
+    Alarm.ROOM_LOST: "room probe lost: the last day's mean is used, look at its cable",
+    Alarm.NOT_PROVED: "the wiring has not been proved: run bottomheat prove",
+}
+
+
+def held_low(chamber: ChamberConfig, short_k: float) -> str:
+    """What the chamber is held at, with the wet layer ``short_k`` below what it would need."""
+    offset = chamber.offset
+    factor = offset.factor if isinstance(offset, TemperatureFactor | Direct) else 1.0
+    held_c = chamber.callus_zone_c - factor * short_k
+    return (
+        f"held at {held_c:.1f}, not {chamber.callus_zone_c:g}: wet layer at its ceiling, "
+        "room too cold; insulate the box"
+    )
+
+
+def unreliable(
+    chamber: ChamberConfig, supplies: Mapping[Place, Supply], outlook: Outlook
+) -> str | None:
+    """Why the probes do not allow heat, or None."""
+    layers = [s for p in (Place.SUBSTRATE, Place.SUBSTRATE_2) if (s := supplies.get(p)) is not None]
+    if not any(s.usable is not None for s in layers):
+        return _waiting("wet-layer probe", layers)
+    mat = supplies.get(Place.MAT)
+    if mat is not None and mat.usable is None:
+        return _waiting("mat probe", [mat])
+    if outlook.substrate_setpoint_c is None:
+        if isinstance(chamber.offset, Direct):
+            callus = supplies.get(Place.CALLUS)
+            return _waiting("callus probe", [] if callus is None else [callus])
+        room = supplies.get(Place.ROOM)
+        return _waiting("room probe", [] if room is None else [room])
+    if isinstance(chamber.offset, Direct) and outlook.estimate is None:
+        return "callus probe lost and no room probe to work it out from"
+    return None
+
+
+def _waiting(what: str, supplies: list[Supply]) -> str:
+    if any(s.standing is Standing.LOST for s in supplies):
+        if any(s.good_since_s is not None for s in supplies):
+            return f"{what} is back: waiting for ten good minutes"
+        return f"{what} lost"
+    if any(s.lost for s in supplies) or not supplies:
+        return f"{what} gives no good reading"
+    return f"waiting for three agreeing readings of the {what}"

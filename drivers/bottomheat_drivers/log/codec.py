@@ -1,0 +1,246 @@
+"""What the controller hands over, as rows of integers and words, and as bytes for the ring file.
+
+Nothing here raises on odd values: a number that is not finite becomes NULL and text that is not
+valid Unicode gets replacement characters, because a row with a hole is worth more than none.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from typing import NamedTuple, TypeAlias
+
+from bottomheat.model import Bad, Condition, Event, Fault, Good, Place, Reading, Record
+
+PLACES = (
+    Place.SUBSTRATE,
+    Place.SUBSTRATE_2,
+    Place.ROOM,
+    Place.MAT,
+    Place.CALLUS,
+    Place.TOP,
+)
+"""Order of the temperature columns."""
+
+_LARGEST = 10.0**9
+_LARGEST_TIME_MS = 2**53
+
+
+class SampleItem(NamedTuple):
+    """A row for ``sample`` and ``state``."""
+
+    seq: int
+    t_ms: int
+    chamber: str
+    places_mc: tuple[int | None, ...]
+    faults: str
+    estimate_mc: int | None
+    expanded_ck: int | None
+    setpoint_mc: int | None
+    substrate_setpoint_mc: int | None
+    duty_pm: int | None
+    heat: int
+    condition: str
+    closings: int
+
+
+class EventItem(NamedTuple):
+    """A row for ``event``."""
+
+    seq: int
+    t_ms: int
+    chamber: str | None
+    kind: str
+    alarm: str | None
+    durable: int
+    text: str
+
+
+class ClockItem(NamedTuple):
+    """A row for ``clock``."""
+
+    seq: int
+    t_ms: int
+    wall_ms: int
+    synchronised: int
+
+
+class ReferenceItem(NamedTuple):
+    """A row for ``reference``."""
+
+    seq: int
+    t_ms: int
+    chamber: str
+    spot: str
+    reading_mc: int
+    expanded_ck: int | None
+    note: str
+
+
+class TendingItem(NamedTuple):
+    """A row for ``tending``."""
+
+    seq: int
+    t_ms: int
+    chamber: str
+    doing: str
+    note: str
+
+
+class ConfigItem(NamedTuple):
+    """A row for ``config_version``; too long for the ring file."""
+
+    seq: int
+    t_ms: int
+    checksum: str
+    text: str
+
+
+Item: TypeAlias = SampleItem | EventItem | ClockItem | ReferenceItem | TendingItem | ConfigItem
+
+_BY_TAG: dict[str, type[Item]] = {
+    "s": SampleItem,
+    "e": EventItem,
+    "c": ClockItem,
+    "r": ReferenceItem,
+    "t": TendingItem,
+}
+_TAGS = {kind: tag for tag, kind in _BY_TAG.items()}
+
+
+def milli(value: float | None) -> int | None:
+    """The value in thousandths, or None where there is none or it is not a usable number."""
+    if value is None or not -_LARGEST < value < _LARGEST:
+        return None
+    return round(value * 1000)
+
+
+def centi_up(value: float | None) -> int | None:
+    """The value in hundredths, rounded up so that an uncertainty is never understated."""
+    if value is None or not -_LARGEST < value < _LARGEST:
+        return None
+    return math.ceil(round(value * 100, 6))
+
+
+def to_ms(seconds: float) -> int:
+    """Seconds of a run as milliseconds; 0 where that is not a usable number."""
+    return milli(seconds) or 0
+
+
+def whole_ms(wall_ms: int) -> int:
+    """A wall time that fits its column whatever the clock says."""
+    return max(-_LARGEST_TIME_MS, min(_LARGEST_TIME_MS, int(wall_ms)))
+
+
+def plain(text: str) -> str:
+    """The text with anything that is not valid Unicode replaced."""
+    return text.encode("utf-8", "replace").decode("utf-8")
+
+
+def sample_item(seq: int, record: Record) -> SampleItem:
+    """The row of one chamber's cycle."""
+    found: dict[Place, int | None] = {}
+    faults: list[str] = []
+    for place, reading in record.readings:
+        match reading:
+            case Good(celsius=celsius):
+                found[place] = milli(celsius)
+            case Bad(fault=fault):
+                faults.append(f"{place.value}:{fault.name}")
+    estimate = record.estimate
+    return SampleItem(
+        seq,
+        to_ms(record.at_s),
+        plain(record.chamber),
+        tuple([found.get(place) for place in PLACES]),
+        " ".join(sorted(faults)),
+        milli(estimate.celsius) if estimate else None,
+        centi_up(estimate.expanded_k) if estimate else None,
+        milli(record.setpoint_c),
+        milli(record.substrate_setpoint_c),
+        milli(record.duty),
+        int(record.heat),
+        record.condition.name,
+        int(record.closings),
+    )
+
+
+def event_item(seq: int, event: Event) -> EventItem:
+    """The row of one event."""
+    return EventItem(
+        seq,
+        to_ms(event.at_s),
+        None if event.chamber is None else plain(event.chamber),
+        event.kind.value,
+        None if event.alarm is None else event.alarm.value,
+        int(event.durable),
+        plain(event.text),
+    )
+
+
+def to_bytes(item: Item, room: int) -> bytes | None:
+    """The item for the ring file in at most ``room`` bytes, or None if it cannot be made to fit.
+
+    An event's text is cut to fit.
+    """
+    tag = _TAGS.get(type(item))
+    if tag is None:
+        return None
+    data = json.dumps([tag, *item], ensure_ascii=False, separators=(",", ":")).encode()
+    if len(data) > room and isinstance(item, EventItem):
+        keep = max(0, len(item.text) - (len(data) - room) - 3)
+        short = item._replace(text=item.text[:keep] + "…")
+        data = json.dumps([tag, *short], separators=(",", ":"), ensure_ascii=False).encode()
+    return data if len(data) <= room else None
+
+
+def from_bytes(data: bytes) -> Item | None:
+    """The item of a ring slot, or None if the bytes are not one."""
+    try:
+        tag, *fields = json.loads(data)
+        if tag == "s":
+            fields[3] = tuple(fields[3])
+        return _BY_TAG[tag](*fields)
+    except (ValueError, TypeError, KeyError, IndexError):
+        return None
+
+
+def readings(
+    t_ms: int, places_mc: tuple[int | None, ...], faults: str
+) -> tuple[tuple[Place, Reading], ...]:
+    """The readings of a stored row, in the order of ``PLACES``; places without a probe are absent.
+
+    Raises:
+        ValueError: a word that this version does not know.
+    """
+    at_s = t_ms / 1000
+    why = dict(word.split(":", 1) for word in faults.split())
+    out: list[tuple[Place, Reading]] = []
+    for place, value_mc in zip(PLACES, places_mc, strict=True):
+        if value_mc is not None:
+            out.append((place, Good(value_mc / 1000, at_s)))
+        elif place.value in why:
+            out.append((place, Bad(fault(why[place.value]), at_s)))
+    return tuple(out)
+
+
+def fault(name: str) -> Fault:
+    """The fault of that name.
+
+    Raises:
+        ValueError: this version does not know it.
+    """
+    if name not in Fault.__members__:
+        raise ValueError(f"unknown fault {name!r}")
+    return Fault[name]
+
+
+def condition(name: str) -> Condition:
+    """The condition of that name.
+
+    Raises:
+        ValueError: this version does not know it.
+    """
+    if name not in Condition.__members__:
+        raise ValueError(f"unknown condition {name!r}")
+    return Condition[name]

@@ -1,0 +1,81 @@
+"""A journal in memory: what rehearsals and tests look into without a file."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from bottomheat.model import Event, Record
+
+
+class MemoryJournal:
+    """Keeps what it is given, in order, while ``failing`` is None (``ports.Journal``).
+
+    Attributes:
+        records: every record taken.
+        events: every event taken.
+        clock_rows: (monotonic s, wall ms, synchronised).
+        configs: (text, checksum).
+        tendings: (chamber, doing, note).
+        references: (chamber, spot, °C, expanded K, note).
+        failing: what ``failure`` says; while it is set, rows are counted in ``lost`` and dropped.
+        lost: rows dropped.
+        closed: whether ``close`` was called; rows that come later are dropped.
+    """
+
+    def __init__(self) -> None:
+        self.records: list[Record] = []
+        self.events: list[Event] = []
+        self.clock_rows: list[tuple[float, int, bool]] = []
+        self.configs: list[tuple[str, str]] = []
+        self.tendings: list[tuple[str, str, str]] = []
+        self.references: list[tuple[str, str, float, float | None, str]] = []
+        self.failing: str | None = None
+        self.lost = 0
+        self.closed = False
+
+    def record(self, records: Sequence[Record], events: Sequence[Event]) -> None:
+        """Take a cycle's rows."""
+        if self._takes(len(records) + len(events)):
+            self.records.extend(records)
+            self.events.extend(events)
+
+    def note_clock(self, monotonic_s: float, wall_ms: int, synchronised: bool) -> None:
+        """Tie monotonic to wall time."""
+        if self._takes(1):
+            self.clock_rows.append((monotonic_s, wall_ms, synchronised))
+
+    def note_config(self, text: str, checksum: str) -> None:
+        """Keep the text of an accepted config."""
+        if self._takes(1):
+            self.configs.append((text, checksum))
+
+    def note_tending(self, chamber: str, doing: str, note: str = "") -> None:
+        """Keep that the box was opened, and for what."""
+        if self._takes(1):
+            self.tendings.append((chamber, doing, note))
+
+    def note_reference(
+        self,
+        chamber: str,
+        spot: str,
+        reading_c: float,
+        expanded_k: float | None = None,
+        note: str = "",
+    ) -> None:
+        """Keep a reading of a trusted thermometer, °C ± K (k = 2)."""
+        if self._takes(1):
+            self.references.append((chamber, spot, reading_c, expanded_k, note))
+
+    def failure(self) -> str | None:
+        """Why rows are not kept at present, or None."""
+        return self.failing
+
+    def close(self) -> None:
+        """Take no more rows.  Idempotent."""
+        self.closed = True
+
+    def _takes(self, rows: int) -> bool:
+        if self.failing is not None or self.closed:
+            self.lost += rows
+            return False
+        return True

@@ -1,0 +1,203 @@
+"""Opening the log's file for writing: make it, bring it up to date, or set a bad one aside.
+
+A file is never deleted.  A damaged or foreign one is renamed and a new one begun; before a
+migration a whole copy is made beside it.  A file of a newer version is refused.
+"""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from collections.abc import Callable, Mapping
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TypeAlias
+
+from bottomheat.errors import LogError
+from bottomheat_drivers.log.schema import APPLICATION_ID, PAGE_SIZE, SCHEMA, SCHEMA_VERSION
+
+Connect: TypeAlias = Callable[[Path], sqlite3.Connection]
+Steps: TypeAlias = Mapping[int, str]
+"""SQL that brings a file from this version to the next."""
+
+STEPS: Steps = {}
+DAMAGED = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+
+
+def connect(path: Path) -> sqlite3.Connection:
+    """A connection for the writer: explicit transactions, short wait for a lock."""
+    return sqlite3.connect(path, timeout=2.0, isolation_level=None, check_same_thread=False)
+
+
+def primary_code(error: BaseException) -> int:
+    """SQLite's primary result code of an error, or 0 if it is not from SQLite."""
+    return int(getattr(error, "sqlite_errorcode", 0) or 0) & 0xFF
+
+
+def pragma(connection: sqlite3.Connection, name: str) -> int:
+    """An integer pragma's value."""
+    return int(connection.execute(f"PRAGMA {name}").fetchone()[0])
+
+
+def is_empty(connection: sqlite3.Connection) -> bool:
+    """Whether the file holds nothing at all, as after a crash in the moment of making it."""
+    tables = connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0]
+    return bool(tables == 0 and pragma(connection, "application_id") in (0, APPLICATION_ID))
+
+
+def create(connection: sqlite3.Connection) -> None:
+    """Make the tables in an empty file, all in one transaction.
+
+    Raises:
+        sqlite3.Error: not made; the file is as it was.
+    """
+    connection.execute(f"PRAGMA page_size = {PAGE_SIZE}")
+    connection.execute("PRAGMA journal_mode = WAL")
+    _script(connection, SCHEMA, SCHEMA_VERSION)
+
+
+def _script(connection: sqlite3.Connection, sql: str, version: int) -> None:
+    # executescript ends a transaction that is open, so the BEGIN has to be inside
+    try:
+        connection.executescript(
+            f"BEGIN IMMEDIATE;\n{sql}\nPRAGMA application_id = {APPLICATION_ID};\n"
+            f"PRAGMA user_version = {version};\nCOMMIT;"
+        )
+    finally:
+        if connection.in_transaction:
+            connection.execute("ROLLBACK")
+
+
+def migrate(
+    connection: sqlite3.Connection,
+    path: Path,
+    steps: Steps = STEPS,
+    target: int = SCHEMA_VERSION,
+) -> list[str]:
+    """Bring a file of ours to the target version, one transaction a step; returns what was done.
+
+    The version number commits together with the change it stands for.  A copy of the file as it
+    was is kept beside it.
+
+    Raises:
+        LogError: the file is newer than this program, or no step leads from its version.
+        sqlite3.Error, OSError: the copy or a step failed; the file is at the last whole step.
+    """
+    version = pragma(connection, "user_version")
+    if version > target:
+        raise LogError(
+            f"The log {path} was written by a newer version of bottomheat "
+            f"(format {version}, this one knows {target}): install that version again, or set "
+            "another path under log: in the config."
+        )
+    if version == target:
+        return []
+    missing = [number for number in range(version, target) if number not in steps]
+    if missing:
+        raise LogError(
+            f"The log {path} has format {version}, which this version cannot bring up to date: "
+            "move the file away, and a new log is begun."
+        )
+    copy = _free(path, f"before-format-{target}")
+    # Not a plain copy of the file: that would leave out what is still in the -wal file.
+    connection.execute("VACUUM INTO ?", (str(copy),))
+    descriptor = os.open(copy, os.O_RDONLY | os.O_CLOEXEC)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+    for number in range(version, target):
+        _script(connection, steps[number], number + 1)
+    return [
+        f"The log was brought from format {version} to {target}; it is kept as it was in {copy}."
+    ]
+
+
+def set_aside(path: Path, wall_ms: int) -> Path:
+    """Rename a file with its -wal and -shm out of the way, and return its new name.
+
+    Raises:
+        OSError: not renamed.
+    """
+    day = datetime.fromtimestamp(wall_ms / 1000, UTC).strftime("%Y%m%d-%H%M%S")
+    aside = _free(path, f"damaged-{day}")
+    # The -wal first: left behind alone it would be taken for the new file's.
+    for ending in ("-wal", "-shm"):
+        part = path.with_name(path.name + ending)
+        if part.exists():
+            part.rename(aside.with_name(aside.name + ending))
+    path.rename(aside)
+    return aside
+
+
+def _free(path: Path, ending: str) -> Path:
+    candidate = path.with_name(f"{path.name}.{ending}")
+    number = 1
+    while candidate.exists():
+        number += 1
+        candidate = path.with_name(f"{path.name}.{ending}-{number}")
+    return candidate
+
+
+def _defect(connection: sqlite3.Connection, *, suspect: bool) -> str | None:
+    """What makes the file unusable, in words, or None."""
+    try:
+        if is_empty(connection):
+            create(connection)
+            return None
+        if pragma(connection, "application_id") != APPLICATION_ID:
+            return "is a database of another program"
+        if suspect or _ended_badly(connection):
+            answer = connection.execute("PRAGMA quick_check(1)").fetchone()[0]
+            if answer != "ok":
+                return "is damaged"
+    except sqlite3.DatabaseError as error:
+        if primary_code(error) in DAMAGED:
+            return "is damaged"
+        raise
+    return None
+
+
+def _ended_badly(connection: sqlite3.Connection) -> bool:
+    if pragma(connection, "user_version") != SCHEMA_VERSION:
+        return True
+    row = connection.execute("SELECT closed FROM run ORDER BY id DESC LIMIT 1").fetchone()
+    return row is None or not row[0]
+
+
+def open_log(
+    path: Path, wall_ms: int, *, connect: Connect = connect, suspect: bool = False
+) -> tuple[sqlite3.Connection, list[str]]:
+    """The writer's connection to an up-to-date file, and what had to be done, in sentences.
+
+    A file whose last run had no orderly end, or that is ``suspect``, is checked first.
+
+    Raises:
+        LogError: the file is of a newer version.
+        sqlite3.Error, OSError: it cannot be opened, made or renamed.
+    """
+    path.parent.mkdir(parents=True, exist_ok=True)
+    notices: list[str] = []
+    connection = connect(path)
+    try:
+        defect = _defect(connection, suspect=suspect)
+        if defect is not None:
+            connection.close()
+            aside = set_aside(path, wall_ms)
+            notices.append(
+                f"The log {path} {defect}: it was set aside as {aside}, and a new one was begun."
+            )
+            connection = connect(path)
+            create(connection)
+        notices += migrate(connection, path)
+        if pragma_text(connection, "journal_mode") != "wal":
+            connection.execute("PRAGMA journal_mode = WAL")
+    except BaseException:
+        connection.close()
+        raise
+    return connection, notices
+
+
+def pragma_text(connection: sqlite3.Connection, name: str) -> str:
+    """A text pragma's value."""
+    return str(connection.execute(f"PRAGMA {name}").fetchone()[0])

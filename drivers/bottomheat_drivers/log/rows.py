@@ -1,0 +1,101 @@
+"""What the log gives back: frozen rows, placed in wall time.
+
+``wall_ms`` is UTC in ms since 1970, and ``sure`` says whether a synchronised clock ties it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from bottomheat.model import Alarm, Condition, Estimate, Event, Place, Reading
+
+
+@dataclass(frozen=True, slots=True)
+class RunRow:
+    """One start of the daemon.  Wall times are UTC ms; ``sure`` if the clock was synchronised."""
+
+    run: int
+    boot_id: str
+    version: str
+    began_wall_ms: int
+    last_wall_ms: int
+    sure: bool
+    closed: bool
+
+
+@dataclass(frozen=True, slots=True)
+class SampleRow:
+    """One chamber's cycle.  ``closings`` are those since this chamber's row before."""
+
+    run: int
+    t_ms: int
+    wall_ms: int
+    sure: bool
+    chamber: str
+    readings: tuple[tuple[Place, Reading], ...]
+    estimate: Estimate | None
+    setpoint_c: float | None
+    substrate_setpoint_c: float | None
+    duty: float | None
+    heat: bool
+    condition: Condition
+    closings: int
+
+
+@dataclass(frozen=True, slots=True)
+class EventRow:
+    """An event and when it was."""
+
+    run: int
+    wall_ms: int
+    sure: bool
+    event: Event
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmRow:
+    """How long an alarm stood; ``cleared_wall_ms`` None: still standing, or its run ended first."""
+
+    alarm: Alarm
+    chamber: str | None
+    run: int
+    raised_wall_ms: int
+    cleared_wall_ms: int | None
+    sure: bool
+
+
+@dataclass(frozen=True, slots=True)
+class ConfigRow:
+    """A config that was accepted."""
+
+    run: int
+    wall_ms: int
+    sure: bool
+    checksum: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class ReferenceRow:
+    """A reading of a trusted thermometer, °C ± K (k = 2)."""
+
+    run: int
+    wall_ms: int
+    sure: bool
+    chamber: str
+    spot: str
+    reading_c: float
+    expanded_k: float | None
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class TendingRow:
+    """The box was opened."""
+
+    run: int
+    wall_ms: int
+    sure: bool
+    chamber: str
+    doing: str
+    note: str

@@ -1,0 +1,149 @@
+"""The log's tables.
+
+One file, SQLite in WAL mode, rows appended by rowid.  Temperatures are integer thousandths of a
+degree Celsius (``_mc``), times integer milliseconds.  ``t_ms`` is the monotonic clock of the run,
+because a Pi without a clock battery does not know the date when it starts; ``clock`` rows tie a run
+to wall time, also for the rows written before the date was known.
+
+Versions:
+    1  first one.
+"""
+
+from __future__ import annotations
+
+SCHEMA_VERSION = 1
+"""Kept in ``PRAGMA user_version``."""
+
+APPLICATION_ID = 0x42744874
+"""``PRAGMA application_id`` of our files ("BtHt"): any other SQLite file is not ours."""
+
+PAGE_SIZE = 4096
+"""Bytes; cannot change once a file is in WAL mode, so it is set first."""
+
+SCHEMA = """
+-- One start of the daemon.
+CREATE TABLE run (
+    id INTEGER PRIMARY KEY,
+    key TEXT NOT NULL UNIQUE,       -- random name of the run, the same in its ring file
+    boot_id TEXT NOT NULL,          -- runs of one boot share the monotonic clock
+    version TEXT NOT NULL,          -- of the software
+    began_ms INTEGER NOT NULL,      -- monotonic
+    last_ms INTEGER NOT NULL,       -- monotonic time of the newest row in this file
+    last_seq INTEGER NOT NULL,      -- number of the newest row: what recovery need not add again
+    closed INTEGER NOT NULL         -- 1 after an orderly end
+) STRICT;
+
+-- Monotonic time tied to wall time.
+CREATE TABLE clock (
+    id INTEGER PRIMARY KEY,
+    run INTEGER NOT NULL REFERENCES run,
+    t_ms INTEGER NOT NULL,
+    wall_ms INTEGER NOT NULL,       -- UTC since 1970
+    synchronised INTEGER NOT NULL   -- 1: the wall clock had been set from outside
+) STRICT;
+
+CREATE TABLE chamber (
+    id INTEGER PRIMARY KEY,
+    name TEXT NOT NULL UNIQUE
+) STRICT;
+
+-- What takes few values within a run, so that a sample need only point here: it halves the file.
+-- Equal rows may occur twice.
+CREATE TABLE state (
+    id INTEGER PRIMARY KEY,
+    run INTEGER NOT NULL REFERENCES run,
+    chamber INTEGER NOT NULL REFERENCES chamber,
+    setpoint_mc INTEGER,            -- callus zone
+    condition TEXT NOT NULL,        -- HOLDING, NO_HEAT ...
+    heat INTEGER NOT NULL,          -- 1: relay commanded closed
+    closings INTEGER NOT NULL,      -- of the contact since this chamber's sample before
+    base_ms INTEGER NOT NULL,       -- added to t_ms of its samples: a multiple of 2^31
+    faults TEXT NOT NULL            -- 'mat:CRC room:STALE': places without a good reading, and why
+) STRICT;
+
+-- One row a chamber and cycle; read it through the view sample_row.  By rowid, run and then time
+-- never decrease: readers search by that, an index would cost a third more on the card.
+CREATE TABLE sample (
+    id INTEGER PRIMARY KEY,
+    state INTEGER NOT NULL REFERENCES state,
+    t_ms INTEGER NOT NULL,          -- after state.base_ms: 4 bytes instead of 6 from day 25 on
+    substrate_mc INTEGER,           -- NULL: no good reading (state.faults says why) or no probe
+    substrate_2_mc INTEGER,
+    room_mc INTEGER,
+    mat_mc INTEGER,
+    callus_mc INTEGER,
+    top_mc INTEGER,
+    estimate_mc INTEGER,            -- callus zone
+    expanded_ck INTEGER,            -- its expanded uncertainty (k = 2), 1/100 K, rounded up
+    substrate_setpoint_mc INTEGER,
+    duty_pm INTEGER                 -- 1/1000
+) STRICT;
+
+-- Lifetime closings of each chamber's contact.
+CREATE TABLE counter (
+    chamber INTEGER PRIMARY KEY REFERENCES chamber,
+    run INTEGER NOT NULL REFERENCES run,
+    in_run INTEGER NOT NULL,        -- closings since that run's start
+    lifetime INTEGER NOT NULL
+) STRICT;
+
+CREATE TABLE event (
+    id INTEGER PRIMARY KEY,
+    run INTEGER NOT NULL REFERENCES run,
+    t_ms INTEGER NOT NULL,
+    chamber INTEGER REFERENCES chamber,
+    kind TEXT NOT NULL,
+    alarm TEXT,
+    durable INTEGER NOT NULL,
+    text TEXT NOT NULL
+) STRICT;
+
+-- From when to when an alarm stood.  One left open by a run that ended stays open: unknown after.
+CREATE TABLE alarm (
+    id INTEGER PRIMARY KEY,
+    name TEXT NOT NULL,
+    chamber INTEGER REFERENCES chamber,
+    raised INTEGER NOT NULL REFERENCES event,
+    cleared INTEGER REFERENCES event
+) STRICT;
+
+-- A thermometer that the grower trusts, read in the box.
+CREATE TABLE reference (
+    id INTEGER PRIMARY KEY,
+    run INTEGER NOT NULL REFERENCES run,
+    t_ms INTEGER NOT NULL,
+    chamber INTEGER NOT NULL REFERENCES chamber,
+    spot TEXT NOT NULL,             -- where it was held
+    reading_mc INTEGER NOT NULL,
+    expanded_ck INTEGER,            -- expanded uncertainty (k = 2), 1/100 K
+    note TEXT NOT NULL
+) STRICT;
+
+-- The box was opened, filled, watered, looked at, moved.
+CREATE TABLE tending (
+    id INTEGER PRIMARY KEY,
+    run INTEGER NOT NULL REFERENCES run,
+    t_ms INTEGER NOT NULL,
+    chamber INTEGER NOT NULL REFERENCES chamber,
+    doing TEXT NOT NULL,
+    note TEXT NOT NULL
+) STRICT;
+
+-- Every config that was accepted, whole.
+CREATE TABLE config_version (
+    id INTEGER PRIMARY KEY,
+    run INTEGER NOT NULL REFERENCES run,
+    t_ms INTEGER NOT NULL,
+    checksum TEXT NOT NULL,
+    text TEXT NOT NULL
+) STRICT;
+
+-- Samples with their state spelled out, for anyone with an SQL prompt.
+CREATE VIEW sample_row AS
+SELECT sample.id AS id, run, base_ms + t_ms AS t_ms, chamber.name AS chamber,
+       substrate_mc, substrate_2_mc, room_mc, mat_mc, callus_mc, top_mc, faults,
+       estimate_mc, expanded_ck, setpoint_mc, substrate_setpoint_mc, duty_pm,
+       heat, condition, closings
+FROM sample CROSS JOIN state ON state.id = sample.state
+     CROSS JOIN chamber ON chamber.id = state.chamber;
+"""

@@ -1,0 +1,395 @@
+"""The one connection that writes the log: rows in, transactions out.
+
+Used by one thread at a time.  Knows nothing of queues; an error leaves the file as it was before
+the transaction, and the caller hands the same rows over again.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import sqlite3
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from bottomheat.model import EventKind
+from bottomheat_drivers.log import migrations, ring
+from bottomheat_drivers.log.codec import (
+    ClockItem,
+    ConfigItem,
+    EventItem,
+    Item,
+    ReferenceItem,
+    SampleItem,
+    TendingItem,
+    from_bytes,
+)
+
+_STATES_KEPT = 4096
+_WAL_LIMIT = 8 * 2**20
+
+_BASE_MS = 2**31  # SQLite stores smaller numbers in 4 bytes
+
+StateKey = tuple[int, int, int | None, str, int, int, int, str]
+
+
+@dataclass(frozen=True, slots=True)
+class RunStart:
+    """What is known of a run from its first moment."""
+
+    key: str
+    boot_id: str
+    version: str
+    began_ms: int
+    wall_ms: int
+    synchronised: bool
+
+
+@dataclass(slots=True)
+class Store:
+    """The log's file, open for writing after ``open``."""
+
+    path: Path
+    run: RunStart
+    ring_folder: Path | None
+    own_ring: Path | None
+    ballast_bytes: int
+    connect: migrations.Connect = migrations.connect
+    suspect: bool = False
+    _connection: sqlite3.Connection | None = None
+    _run_id: int = 0
+    _chambers: dict[str, int] = field(default_factory=dict)
+    _states: dict[StateKey, int] = field(default_factory=dict)
+    _next_state: int = 1
+
+    @property
+    def is_open(self) -> bool:
+        """Whether rows can be written."""
+        return self._connection is not None
+
+    @property
+    def ballast(self) -> Path:
+        """A file that only takes up room, given up when the disk is full."""
+        return self.path.with_name(self.path.name + ".ballast")
+
+    def open(self, wall_ms: int, t_ms: int) -> list[str]:
+        """Open the file, add what dead runs left in their ring files, and enter this run.
+
+        Returns what had to be done, in sentences; they are in the log as events too.
+
+        Raises:
+            LogError, sqlite3.Error, OSError: not open.
+        """
+        self._forget()
+        connection, notices = migrations.open_log(
+            self.path, wall_ms, connect=self.connect, suspect=self.suspect
+        )
+        try:
+            connection.execute("PRAGMA cell_size_check = ON")
+            connection.execute(f"PRAGMA journal_size_limit = {_WAL_LIMIT}")
+            self._connection = connection
+            notices += self._recover(wall_ms)
+            self._enter(t_ms, notices)
+        except BaseException:
+            self._connection = None
+            connection.close()
+            raise
+        self.suspect = False
+        self.keep_ballast()
+        return notices
+
+    def write(self, items: Sequence[Item], *, durable: bool) -> None:
+        """Write the rows that the file does not hold yet, in one transaction.
+
+        ``durable``: the card has them when this returns (synchronous=FULL).
+
+        Raises:
+            sqlite3.Error: nothing was written, or all of it was and the disk did not confirm;
+                writing the same rows again is right in both cases.
+        """
+        connection = self._open_connection()
+        connection.execute(f"PRAGMA synchronous = {'FULL' if durable else 'NORMAL'}")
+        with self._transaction(connection):
+            self._insert(self._run_id, items)
+
+    def close(self, *, orderly: bool) -> None:
+        """Checkpoint and close.  Idempotent.
+
+        Raises:
+            sqlite3.Error: the last touches were not written; the file is closed all the same.
+        """
+        connection, self._connection = self._connection, None
+        if connection is None:
+            return
+        try:
+            if orderly:
+                connection.execute("UPDATE run SET closed = 1 WHERE id = ?", (self._run_id,))
+        finally:
+            connection.close()
+
+    def give_up_ballast(self) -> bool:
+        """Free the reserve; False if there was none."""
+        try:
+            self.ballast.unlink()
+        except OSError:
+            return False
+        return True
+
+    def keep_ballast(self) -> bool:
+        """Make the reserve where it is missing and there is plenty of room; True if it is there."""
+        if self.ballast_bytes == 0 or self.ballast.exists():
+            return True
+        try:
+            room = os.statvfs(self.path.parent)
+            if room.f_bavail * room.f_frsize < 4 * self.ballast_bytes:
+                return False
+            flags = os.O_WRONLY | os.O_CREAT | os.O_CLOEXEC
+            descriptor = os.open(self.ballast, flags, 0o640)
+        except OSError:
+            return False
+        try:
+            os.posix_fallocate(descriptor, 0, self.ballast_bytes)
+        except OSError:
+            self.give_up_ballast()
+            return False
+        finally:
+            os.close(descriptor)
+        return True
+
+    # -- inside
+
+    def _open_connection(self) -> sqlite3.Connection:
+        if self._connection is None:
+            raise sqlite3.ProgrammingError("the log is not open")
+        return self._connection
+
+    def _forget(self) -> None:
+        self._chambers.clear()
+        self._states.clear()
+
+    @contextlib.contextmanager
+    def _transaction(self, connection: sqlite3.Connection) -> Iterator[None]:
+        connection.execute("BEGIN IMMEDIATE")
+        try:
+            yield
+            connection.execute("COMMIT")
+        except BaseException:
+            self._forget()  # they may name rows that are now gone
+            if connection.in_transaction:
+                with contextlib.suppress(sqlite3.Error):  # the first error is the one to tell
+                    connection.execute("ROLLBACK")
+            raise
+
+    def _recover(self, wall_ms: int) -> list[str]:
+        notices: list[str] = []
+        if self.ring_folder is None or not self.ring_folder.is_dir():
+            return notices
+        for path in ring.others(self.ring_folder, self.own_ring):
+            try:
+                remains = ring.read(path)
+                if remains is None:
+                    continue
+                added = self._add_remains(remains)
+            except (ring.RingDamagedError, sqlite3.IntegrityError, sqlite3.ProgrammingError):
+                aside = migrations.set_aside(path, wall_ms)
+                notices.append(
+                    f"The ring file {path} is damaged: it was set aside as {aside}, "
+                    "and the last minutes before the stop are missing."
+                )
+                continue
+            if added:
+                notices.append(f"{added} rows that the run before left were added to the log.")
+            if remains.bad > 1:  # one may be torn by the stop itself
+                aside = migrations.set_aside(path, wall_ms)
+                notices.append(f"{remains.bad} of its rows were unreadable: it is kept as {aside}.")
+            else:
+                path.unlink(missing_ok=True)
+        return notices
+
+    def _add_remains(self, remains: ring.Remains) -> int:
+        header = remains.header
+        try:
+            run = RunStart(
+                str(header["key"]),
+                str(header["boot_id"]),
+                str(header["version"]),
+                int(str(header["began_ms"])),
+                int(str(header["wall_ms"])),
+                bool(header["synchronised"]),
+            )
+        except (KeyError, ValueError) as error:
+            raise ring.RingDamagedError(str(error)) from error
+        items = [item for item in map(from_bytes, remains.rows) if item is not None]
+        connection = self._open_connection()
+        connection.execute("PRAGMA synchronous = FULL")
+        with self._transaction(connection):
+            return self._insert(self._run_row(run), items)
+
+    def _enter(self, t_ms: int, notices: Iterable[str]) -> None:
+        connection = self._open_connection()
+        with self._transaction(connection):
+            self._run_id = self._run_row(self.run)
+            for text in notices:
+                item = EventItem(0, t_ms, None, EventKind.LOG.value, None, 1, text)
+                self._event(self._run_id, item)
+
+    def _run_row(self, run: RunStart) -> int:
+        connection = self._open_connection()
+        row = connection.execute("SELECT id FROM run WHERE key = ?", (run.key,)).fetchone()
+        if row is not None:
+            return int(row[0])
+        cursor = connection.execute(
+            "INSERT INTO run (key, boot_id, version, began_ms, last_ms, last_seq, closed) "
+            "VALUES (?, ?, ?, ?, ?, 0, 0)",
+            (run.key, run.boot_id, run.version, run.began_ms, run.began_ms),
+        )
+        run_id = int(cursor.lastrowid or 0)
+        self._clock(run_id, ClockItem(0, run.began_ms, run.wall_ms, int(run.synchronised)))
+        return run_id
+
+    def _insert(self, run_id: int, items: Sequence[Item]) -> int:
+        connection = self._open_connection()
+        last_seq, last_ms = connection.execute(
+            "SELECT last_seq, last_ms FROM run WHERE id = ?", (run_id,)
+        ).fetchone()
+        new = [item for item in items if item.seq > last_seq]
+        if not new:
+            return 0
+        samples = [item for item in new if isinstance(item, SampleItem)]
+        self._samples(run_id, samples)
+        for item in new:
+            match item:
+                case SampleItem():
+                    pass
+                case EventItem():
+                    self._event(run_id, item)
+                case ClockItem():
+                    self._clock(run_id, item)
+                case ConfigItem():
+                    connection.execute(
+                        "INSERT INTO config_version (run, t_ms, checksum, text) "
+                        "VALUES (?, ?, ?, ?)",
+                        (run_id, *item[1:]),
+                    )
+                case ReferenceItem():
+                    connection.execute(
+                        "INSERT INTO reference "
+                        "(run, t_ms, chamber, spot, reading_mc, expanded_ck, note) "
+                        "VALUES (?, ?, ?, ?, ?, ?, ?)",
+                        (run_id, item.t_ms, self._chamber(item.chamber), *item[3:]),
+                    )
+                case TendingItem():
+                    connection.execute(
+                        "INSERT INTO tending (run, t_ms, chamber, doing, note) "
+                        "VALUES (?, ?, ?, ?, ?)",
+                        (run_id, item.t_ms, self._chamber(item.chamber), *item[3:]),
+                    )
+        connection.execute(
+            "UPDATE run SET last_seq = ?, last_ms = ? WHERE id = ?",
+            (new[-1].seq, max(last_ms, *(item.t_ms for item in new)), run_id),
+        )
+        return len(new)
+
+    def _chamber(self, name: str) -> int:
+        if name not in self._chambers:
+            connection = self._open_connection()
+            connection.execute("INSERT OR IGNORE INTO chamber (name) VALUES (?)", (name,))
+            row = connection.execute("SELECT id FROM chamber WHERE name = ?", (name,)).fetchone()
+            self._chambers[name] = int(row[0])
+        return self._chambers[name]
+
+    def _samples(self, run_id: int, samples: list[SampleItem]) -> None:
+        connection = self._open_connection()
+        closings: dict[int, tuple[int, int]] = {}
+        new_states: list[tuple[object, ...]] = []
+        rows: list[tuple[object, ...]] = []
+        if len(self._states) > _STATES_KEPT:
+            self._states.clear()
+        if not self._states:
+            found = connection.execute("SELECT coalesce(max(id), 0) + 1 FROM state").fetchone()
+            self._next_state = int(found[0])
+        for item in sorted(samples, key=lambda item: item.t_ms):
+            chamber = self._chamber(item.chamber)
+            if chamber not in closings:
+                closings[chamber] = self._counted(run_id, chamber)
+            in_run, total = closings[chamber]
+            # A count that went back was begun again: all of it is new.
+            more = item.closings - in_run if item.closings >= in_run else item.closings
+            closings[chamber] = (item.closings, total + more)
+            key = (
+                run_id,
+                chamber,
+                item.setpoint_mc,
+                item.condition,
+                item.heat,
+                more,
+                item.t_ms - item.t_ms % _BASE_MS,
+                item.faults,
+            )
+            state = self._states.get(key)
+            if state is None:
+                state = self._states[key] = self._next_state
+                self._next_state += 1
+                new_states.append((state, *key))
+            rows.append(
+                (
+                    state,
+                    item.t_ms % _BASE_MS,
+                    *item.places_mc,
+                    item.estimate_mc,
+                    item.expanded_ck,
+                    item.substrate_setpoint_mc,
+                    item.duty_pm,
+                )
+            )
+        connection.executemany("INSERT INTO state VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)", new_states)
+        connection.executemany(
+            "INSERT INTO sample VALUES (NULL, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", rows
+        )
+        connection.executemany(
+            "INSERT OR REPLACE INTO counter (chamber, run, in_run, lifetime) VALUES (?, ?, ?, ?)",
+            [(chamber, run_id, *count) for chamber, count in closings.items()],
+        )
+
+    def _counted(self, run_id: int, chamber: int) -> tuple[int, int]:
+        row = self._open_connection().execute(
+            "SELECT run, in_run, lifetime FROM counter WHERE chamber = ?", (chamber,)
+        )
+        found = row.fetchone()
+        if found is None:
+            return 0, 0
+        return (int(found[1]) if found[0] == run_id else 0), int(found[2])
+
+    def _clock(self, run_id: int, item: ClockItem) -> None:
+        self._open_connection().execute(
+            "INSERT INTO clock (run, t_ms, wall_ms, synchronised) VALUES (?, ?, ?, ?)",
+            (run_id, *item[1:]),
+        )
+
+    def _event(self, run_id: int, item: EventItem) -> None:
+        connection = self._open_connection()
+        chamber = None if item.chamber is None else self._chamber(item.chamber)
+        cursor = connection.execute(
+            "INSERT INTO event (run, t_ms, chamber, kind, alarm, durable, text) "
+            "VALUES (?, ?, ?, ?, ?, ?, ?)",
+            (run_id, item.t_ms, chamber, *item[3:]),
+        )
+        if item.alarm is None:
+            return
+        standing = connection.execute(
+            "SELECT alarm.id, event.run FROM alarm JOIN event ON event.id = alarm.raised "
+            "WHERE alarm.name = ? AND alarm.chamber IS ? AND alarm.cleared IS NULL "
+            "ORDER BY alarm.id DESC LIMIT 1",
+            (item.alarm, chamber),
+        ).fetchone()
+        if item.kind == EventKind.ALARM_RAISED.value:
+            if standing is None or standing[1] != run_id:
+                connection.execute(
+                    "INSERT INTO alarm (name, chamber, raised) VALUES (?, ?, ?)",
+                    (item.alarm, chamber, cursor.lastrowid),
+                )
+        elif item.kind == EventKind.ALARM_CLEARED.value and standing is not None:
+            connection.execute(
+                "UPDATE alarm SET cleared = ? WHERE id = ?", (cursor.lastrowid, standing[0])
+            )

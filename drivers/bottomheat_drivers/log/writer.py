@@ -1,0 +1,451 @@
+"""The journal on SQLite: takes rows from the loop at once, writes them from a thread of its own.
+
+The caller's part is small and never touches the card: turn the row into integers, put it into the
+ring file (memory), queue it.  The thread does the rest.  Samples are committed together every ten
+minutes; a durable event, a config or an entry of the grower's is committed at once, with
+everything queued before it, and is on the card when the commit returns.
+"""
+
+from __future__ import annotations
+
+import os
+import secrets
+import sqlite3
+import threading
+from collections import deque
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from bottomheat.errors import LogError
+from bottomheat.model import Event, EventKind, Record
+from bottomheat.ports import Clock
+from bottomheat_drivers.log import codec, migrations
+from bottomheat_drivers.log.codec import ConfigItem, Item
+from bottomheat_drivers.log.ring import ROOM, Ring, others
+from bottomheat_drivers.log.store import RunStart, Store
+
+COMMIT_EVERY_S = 600.0
+COMMIT_ROWS = 1024
+"""Rows that are committed without waiting longer: half of the ring file's slots."""
+FOREGROUND_ROWS = 5000
+CAPACITY = 10_000
+"""Rows that wait while the disk does not take them: 7 h of 4 chambers at a 10 s cycle."""
+BALLAST_BYTES = 2**20
+RINGS_KEPT = 8
+"""Ring files of dead runs that wait for a log that can be written, 1 MiB of memory each."""
+CLOSE_WITHIN_S = 5.0
+FIRST_PAUSE_S = 1.0
+LONGEST_PAUSE_S = 60.0
+
+
+def explain(error: BaseException, path: Path) -> str:
+    """Why the log is not written, in one sentence for the grower."""
+    if isinstance(error, LogError):
+        return str(error)
+    match migrations.primary_code(error):
+        case sqlite3.SQLITE_FULL:
+            return f"The card is full: the log {path} cannot grow, so free some space."
+        case sqlite3.SQLITE_READONLY:
+            return (
+                f"The log {path} may not be written: check its owner, and whether the card "
+                "has turned read-only (if so, change the card)."
+            )
+        case sqlite3.SQLITE_IOERR:
+            return (
+                f"The card gave an input/output error at the log {path}: copy the log to another "
+                "place and change the card."
+            )
+        case sqlite3.SQLITE_CANTOPEN:
+            return (
+                f"The log {path} cannot be opened: check that its folder exists and that the "
+                "service may write there."
+            )
+        case sqlite3.SQLITE_CORRUPT | sqlite3.SQLITE_NOTADB:
+            return f"The log {path} is damaged; it is set aside and a new one begun."
+        case sqlite3.SQLITE_BUSY | sqlite3.SQLITE_LOCKED:
+            return f"Another program keeps the log {path} locked: close that program."
+        case _:
+            return f"The log {path} cannot be written: {error}."
+
+
+class SqliteJournal:
+    """The log (``ports.Journal``).
+
+    With ``background`` no method waits for the disk and none raises: what is wrong is said by
+    ``failure``.  Without, there is no thread and no ring file, rows are written by the caller
+    ``FOREGROUND_ROWS`` at a time, and only the constructor may raise; for rehearsals and for
+    commands that run while no daemon does.
+
+    Args:
+        path: the log's file; its folder is made where missing.
+        ring_folder: folder on tmpfs for the ring file, or None for none.
+        clock: ties the run to wall time, and dates the name of a file that is set aside.
+        version: of the software, for the ``run`` row.
+        boot_id: of the kernel; runs of one boot share the monotonic clock.
+        background: write from a thread.
+        commit_every_s: time between commits of samples, s of the run.
+        capacity: rows kept while the disk does not take them; then the oldest are dropped.
+        ballast_bytes: size of the reserve file beside the log; 0 for none.
+        connect: opens the connection; for tests of slow and failing disks.
+
+    Raises:
+        LogError: ``background`` is off and the log cannot be opened.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        ring_folder: Path | None,
+        clock: Clock,
+        version: str,
+        boot_id: str,
+        *,
+        background: bool = True,
+        commit_every_s: float = COMMIT_EVERY_S,
+        capacity: int = CAPACITY,
+        ballast_bytes: int = BALLAST_BYTES,
+        connect: migrations.Connect = migrations.connect,
+    ) -> None:
+        self._path = path
+        self._clock = clock
+        self._background = background
+        self._commit_every_ms = commit_every_s * 1000
+        self._commit_rows = COMMIT_ROWS if background else FOREGROUND_ROWS
+        self._capacity = max(capacity, 1)
+        self._lock = threading.Condition()
+        self._queue: deque[Item] = deque()
+        self._in_flight: list[Item] = []
+        self._seq = 0
+        self._newest_ms = codec.to_ms(clock.monotonic_s())
+        self._due = True  # the file is opened at once
+        self._urgent = False
+        self._stop = False
+        self._closed = False
+        self._dropped = 0
+        self._failure: str | None = None
+        self._notices: list[str] = []
+        run = RunStart(
+            secrets.token_hex(8),
+            codec.plain(boot_id),
+            codec.plain(version),
+            self._newest_ms,
+            codec.whole_ms(clock.wall_ms()),
+            clock.synchronised(),
+        )
+        self._ring = self._begin_ring(ring_folder, run) if background else None
+        self._store = Store(
+            path,
+            run,
+            ring_folder if background else None,
+            None if self._ring is None else self._ring.path,
+            ballast_bytes if background else 0,
+            connect,
+        )
+        self._thread: threading.Thread | None = None
+        if background:
+            # A daemon thread: an fsync that hangs must not keep the process from ending.
+            self._thread = threading.Thread(target=self._work, name="log writer", daemon=True)
+            self._thread.start()
+        else:
+            self._drain()
+            if self._failure is not None:
+                raise LogError(self._failure)
+
+    # -- the loop's side
+
+    def record(self, records: Sequence[Record], events: Sequence[Event]) -> None:
+        """Take a cycle's rows; drops the oldest and counts when the queue is full."""
+        with self._lock:
+            for record in records:
+                self._take(codec.sample_item(self._next(), record))
+            for event in events:
+                self._take(codec.event_item(self._next(), event), urgent=event.durable)
+
+    def note_clock(self, monotonic_s: float, wall_ms: int, synchronised: bool) -> None:
+        """Tie monotonic to wall time (a ``clock`` row)."""
+        t_ms = codec.to_ms(monotonic_s)
+        with self._lock:
+            self._take(
+                codec.ClockItem(self._next(), t_ms, codec.whole_ms(wall_ms), int(synchronised))
+            )
+
+    def note_config(self, text: str, checksum: str) -> None:
+        """Keep the text of an accepted config."""
+        self._now(lambda seq, t_ms: ConfigItem(seq, t_ms, codec.plain(checksum), codec.plain(text)))
+
+    def note_tending(self, chamber: str, doing: str, note: str = "") -> None:
+        """Keep that the box was opened, and for what; on the card at once."""
+        self._now(
+            lambda seq, t_ms: codec.TendingItem(
+                seq, t_ms, codec.plain(chamber), codec.plain(doing), codec.plain(note)
+            )
+        )
+
+    def note_reference(
+        self,
+        chamber: str,
+        spot: str,
+        reading_c: float,
+        expanded_k: float | None = None,
+        note: str = "",
+    ) -> None:
+        """Keep a reading of a trusted thermometer, °C ± K (k = 2); on the card at once."""
+        reading_mc = codec.milli(reading_c)
+        if reading_mc is None:
+            return
+        self._now(
+            lambda seq, t_ms: codec.ReferenceItem(
+                seq,
+                t_ms,
+                codec.plain(chamber),
+                codec.plain(spot),
+                reading_mc,
+                codec.centi_up(expanded_k),
+                codec.plain(note),
+            )
+        )
+
+    def failure(self) -> str | None:
+        """Why rows are not reaching the disk at present, or None when all is well."""
+        with self._lock:
+            if self._failure is not None and self._dropped:
+                return f"{self._failure} {self._dropped} rows were lost so far."
+            return self._failure
+
+    def notices(self) -> tuple[str, ...]:
+        """What was done at opening: a file set aside or migrated, rows recovered."""
+        with self._lock:
+            return tuple(self._notices)
+
+    def flush(self, within_s: float) -> bool:
+        """Have everything taken so far written, waiting at most ``within_s``; True if it was."""
+        with self._lock:
+            upto = self._seq
+            self._due = True
+            self._lock.notify_all()
+            if self._background:
+                self._lock.wait_for(lambda: self._is_written(upto), timeout=within_s)
+        if not self._background:
+            self._drain()
+        with self._lock:
+            return self._is_written(upto)
+
+    def close(self) -> None:
+        """Write what is waiting, within 5 s; what the disk does not take stays in the ring file."""
+        with self._lock:
+            if self._closed:
+                return
+            self._closed = self._stop = True
+            self._lock.notify_all()
+        if self._thread is None:
+            self._finish()
+            return
+        self._thread.join(CLOSE_WITHIN_S)
+        if self._thread.is_alive():
+            with self._lock:
+                self._failure = self._failure or (
+                    f"The disk did not take the end of the log {self._path} within "
+                    f"{CLOSE_WITHIN_S:g} s: the next start adds it."
+                )
+        elif self._ring is not None:  # the thread ended by a fault: the next start needs the file
+            self._ring.close(remove=False)
+            self._ring = None
+
+    # -- inside, the loop's side
+
+    def _begin_ring(self, folder: Path | None, run: RunStart) -> Ring | None:
+        if folder is None:
+            return None
+        header = {
+            "boot_id": run.boot_id,
+            "version": run.version,
+            "began_ms": run.began_ms,
+            "wall_ms": run.wall_ms,
+            "synchronised": run.synchronised,
+        }
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            for path in others(folder, None)[:-RINGS_KEPT]:
+                path.unlink(missing_ok=True)  # the log failed over as many starts: memory is small
+            return Ring(folder, run.key, header)
+        except OSError as error:
+            self._ring_lost(error)
+            return None
+
+    def _ring_lost(self, error: OSError) -> None:
+        text = (
+            f"The ring file cannot be written ({error.strerror or error}): a crash would lose up "
+            "to ten minutes of the log."
+        )
+        self._notices.append(text)
+        at_s = self._newest_ms / 1000
+        event = Event(EventKind.LOG, at_s, None, text, durable=True)
+        self._queue.append(codec.event_item(self._next(), event))
+
+    def _next(self) -> int:
+        self._seq += 1
+        return self._seq
+
+    def _take(self, item: Item, *, urgent: bool = False) -> None:
+        if self._closed:
+            return
+        if self._ring is not None:
+            data = codec.to_bytes(item, ROOM)
+            try:
+                if data is not None:
+                    self._ring.put(item.seq, data)
+            except OSError as error:
+                self._ring.close(remove=False)
+                self._ring = None
+                self._ring_lost(error)
+                item = item._replace(seq=self._next())  # behind the notice just queued
+        self._newest_ms = max(self._newest_ms, item.t_ms)
+        self._queue.append(item)
+        if len(self._queue) > self._capacity:
+            self._queue.popleft()
+            self._dropped += 1
+        self._urgent = self._urgent or urgent
+        if (
+            urgent
+            or len(self._queue) >= self._commit_rows
+            or (self._background and item.t_ms - self._queue[0].t_ms >= self._commit_every_ms)
+        ):
+            self._due = True
+            self._lock.notify_all()
+            if not self._background:
+                self._drain()
+
+    def _now(self, make: Callable[[int, int], Item]) -> None:
+        t_ms = codec.to_ms(self._clock.monotonic_s())
+        with self._lock:
+            self._take(make(self._next(), t_ms), urgent=True)
+
+    def _is_written(self, upto: int) -> bool:
+        waiting = self._in_flight or self._queue
+        return self._store.is_open and (not waiting or waiting[0].seq > upto)
+
+    # -- inside, the writer's side
+
+    def _work(self) -> None:
+        pause_s = FIRST_PAUSE_S
+        whole = False
+        try:
+            while True:
+                with self._lock:
+                    self._lock.wait_for(lambda: self._due or self._stop)
+                    stop = self._stop
+                if stop:
+                    break
+                if self._drain():
+                    pause_s = FIRST_PAUSE_S
+                    continue
+                with self._lock:
+                    self._lock.wait_for(lambda: self._stop, timeout=pause_s)
+                    self._due = True
+                pause_s = min(2 * pause_s, LONGEST_PAUSE_S)
+            self._finish()
+            whole = True
+        finally:
+            if not whole:
+                with self._lock:
+                    self._failure = (
+                        f"The log {self._path} is no longer written because of a fault in "
+                        "bottomheat itself: restart the service and report it."
+                    )
+
+    def _drain(self) -> bool:
+        """Open the file if need be and write the whole queue; False if that failed."""
+        with self._lock:
+            self._due = False
+            durable, self._urgent = self._urgent, False
+            self._in_flight = list(self._queue)
+            self._queue.clear()
+            t_ms = self._newest_ms
+            told = self._dropped
+            batch = self._in_flight + self._loss_told(t_ms)
+        try:
+            try:
+                self._write(batch, durable=durable, t_ms=t_ms)
+            except sqlite3.Error as error:
+                full = migrations.primary_code(error) == sqlite3.SQLITE_FULL
+                if not (full and self._store.give_up_ballast()):
+                    raise
+                self._write(batch, durable=durable, t_ms=t_ms)
+        except (sqlite3.Error, OSError, LogError) as error:
+            self._give_back(error, urgent=durable)
+            return False
+        spare = self._store.keep_ballast()
+        with self._lock:
+            self._in_flight = []
+            self._dropped -= told
+            self._failure = None if spare else self._spent()
+            self._lock.notify_all()
+        return True
+
+    def _loss_told(self, t_ms: int) -> list[Item]:
+        if not self._dropped:
+            return []
+        text = f"{self._dropped} rows were lost while the log could not be written."
+        event = Event(EventKind.LOG, t_ms / 1000, None, text)
+        return [codec.event_item(self._next(), event)]
+
+    def _spent(self) -> str:
+        return (
+            f"The card is full: the log {self._path} lives on its last reserve, so free some space."
+        )
+
+    def _write(self, batch: list[Item], *, durable: bool, t_ms: int) -> None:
+        if not self._store.is_open:
+            notices = self._store.open(codec.whole_ms(self._clock.wall_ms()), t_ms)
+            with self._lock:
+                self._notices += notices
+        if batch:
+            self._store.write(batch, durable=durable)
+
+    def _give_back(self, error: Exception, *, urgent: bool) -> None:
+        code = migrations.primary_code(error)
+        if code not in (sqlite3.SQLITE_FULL, sqlite3.SQLITE_BUSY):
+            # A connection that met an input/output error is not trusted with the next row.
+            self._store.suspect = self._store.suspect or code in migrations.DAMAGED
+            self._abandon()
+        with self._lock:
+            self._queue.extendleft(reversed(self._in_flight))
+            self._in_flight = []
+            while len(self._queue) > self._capacity:
+                self._queue.popleft()
+                self._dropped += 1
+            self._urgent = self._urgent or urgent
+            self._failure = explain(error, self._path)
+            self._lock.notify_all()
+
+    def _abandon(self) -> None:
+        try:
+            self._store.close(orderly=False)
+        except sqlite3.Error as error:
+            with self._lock:
+                self._failure = explain(error, self._path)
+
+    def _finish(self) -> None:
+        written = self._drain()
+        try:
+            self._store.close(orderly=written)
+        except sqlite3.Error as error:
+            with self._lock:
+                self._failure = explain(error, self._path)
+        with self._lock:
+            ring, self._ring = self._ring, None
+        if ring is not None:
+            try:
+                ring.close(remove=written)
+            except OSError as error:
+                with self._lock:
+                    self._notices.append(f"The ring file was not removed ({error.strerror}).")
+
+
+def boot_id() -> str:
+    """The kernel's name for this boot, or a random one where it has none."""
+    try:
+        with open("/proc/sys/kernel/random/boot_id", encoding="ascii") as file:
+            return file.read().strip()
+    except OSError:
+        return f"unknown-{os.getpid()}-{secrets.token_hex(4)}"

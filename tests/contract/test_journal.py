@@ -1,0 +1,123 @@
+"""What every ``ports.Journal`` does."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from bottomheat.ports import Journal
+from bottomheat_drivers.log import LogReader, MemoryJournal
+from log_tools import NOW_MS, SetClock, journal, note, sample
+
+
+@dataclass
+class Case:
+    """A journal, and what can be read back from it."""
+
+    journal: Any
+    seen: Callable[[], dict[str, list]]
+
+
+def memory(_folder: Path) -> Case:
+    kept = MemoryJournal()
+    return Case(
+        kept,
+        lambda: {
+            "samples": [(r.chamber, r.at_s, r.heat) for r in kept.records],
+            "events": list(kept.events),
+            "clock": [(round(m * 1000), w, s) for m, w, s in kept.clock_rows],
+            "configs": list(kept.configs),
+            "tendings": list(kept.tendings),
+            "references": list(kept.references),
+        },
+    )
+
+
+def from_file(folder: Path) -> dict[str, list]:
+    with LogReader(folder / "log.sqlite") as log:
+        samples = [row for name in log.chambers() for row in log.samples(name)]
+        samples.sort(key=lambda row: row.t_ms)
+        clock = log._all("SELECT t_ms, wall_ms, synchronised FROM clock ORDER BY id")[1:]
+        return {
+            "samples": [(r.chamber, r.t_ms / 1000, r.heat) for r in samples],
+            "events": [row.event for row in log.events()],
+            "clock": [(t, w, bool(s)) for t, w, s in clock],
+            "configs": [(row.text, row.checksum) for row in log.configs()],
+            "tendings": [(r.chamber, r.doing, r.note) for r in log.tendings()],
+            "references": [
+                (r.chamber, r.spot, r.reading_c, r.expanded_k, r.note) for r in log.references()
+            ],
+        }
+
+
+def background(folder: Path) -> Case:
+    return Case(journal(folder, SetClock()), lambda: from_file(folder))
+
+
+def foreground(folder: Path) -> Case:
+    return Case(journal(folder, SetClock(), background=False), lambda: from_file(folder))
+
+
+@pytest.fixture(params=[memory, background, foreground])
+def case(request, tmp_path):
+    found = request.param(tmp_path)
+    yield found
+    found.journal.close()
+
+
+def test_gives_back_everything_in_order(case):
+    taken: Journal = case.journal
+    first, second = sample(110.0), sample(120.0, heat=False)
+    other = sample(120.5, chamber="south-bench")
+    events = [note(110.0, "first"), note(120.0, "second", durable=True), note(121.0, "third")]
+    taken.record([first], events[:1])
+    taken.note_clock(115.0, NOW_MS + 15_000, True)
+    taken.note_config("cycle: 10\n", "abc")
+    taken.record([second, other], events[1:])
+    case.journal.note_tending("north-bench", "water", "2 l, lukewarm")
+    case.journal.note_reference("north-bench", "callus depth, middle", 24.8, 0.2)
+    taken.close()
+    assert taken.failure() is None
+    assert case.seen() == {
+        "samples": [
+            ("north-bench", 110.0, True),
+            ("north-bench", 120.0, False),
+            ("south-bench", 120.5, True),
+        ],
+        "events": events,
+        "clock": [(115_000, NOW_MS + 15_000, True)],
+        "configs": [("cycle: 10\n", "abc")],
+        "tendings": [("north-bench", "water", "2 l, lukewarm")],
+        "references": [("north-bench", "callus depth, middle", 24.8, 0.2, "")],
+    }
+
+
+def test_close_twice_and_rows_that_come_too_late(case):
+    case.journal.record([sample(110.0)], [])
+    case.journal.close()
+    case.journal.close()
+    case.journal.record([sample(120.0)], [note(120.0, "late", durable=True)])
+    case.journal.note_clock(120.0, NOW_MS, True)
+    case.journal.note_config("late", "late")
+    seen = case.seen()
+    assert seen["samples"] == [("north-bench", 110.0, True)]
+    assert seen["events"] == []
+    assert seen["configs"] == []
+
+
+def test_takes_nothing_at_all(case):
+    case.journal.record([], [])
+    case.journal.close()
+    assert case.journal.failure() is None
+    assert case.seen()["samples"] == []
+
+
+def test_memory_journal_fails_on_order():
+    kept = MemoryJournal()
+    kept.failing = "The card is full."
+    kept.record([sample(1.0)], [note(1.0, "a")])
+    assert (kept.failure(), kept.lost, kept.records) == ("The card is full.", 2, [])

@@ -1,0 +1,134 @@
+"""What the tests of the log share: a clock to set, connections that fail or wait, rows to write."""
+
+from __future__ import annotations
+
+import sqlite3
+import threading
+from pathlib import Path
+
+from bottomheat.model import Condition, Estimate, Event, EventKind, Good, Place, Record
+from bottomheat_drivers.log import LogReader, SqliteJournal
+
+NOW_MS = 1_768_550_000_000
+
+
+class SetClock:
+    """A clock that stands until it is set."""
+
+    def __init__(
+        self, now_s: float = 100.0, wall_ms: int = NOW_MS, synchronised: bool = True
+    ) -> None:
+        self.now_s = now_s
+        self.wall = wall_ms
+        self.good = synchronised
+
+    def monotonic_s(self) -> float:
+        return self.now_s
+
+    def wall_ms(self) -> int:
+        return self.wall
+
+    def synchronised(self) -> bool:
+        return self.good
+
+
+def failure(code: int, text: str) -> sqlite3.Error:
+    """An error as the sqlite3 module raises it."""
+    error = sqlite3.OperationalError(text)
+    error.sqlite_errorcode = code
+    return error
+
+
+class Disk:
+    """Makes connections of a disk that can hang or fail on order."""
+
+    def __init__(self) -> None:
+        self.goes_on = threading.Event()
+        self.goes_on.set()
+        self.waiting = threading.Event()
+        self.error: sqlite3.Error | None = None
+        self.unconfirmed = False
+        self.commits = 0
+
+    def fail(self, code: int, text: str) -> None:
+        self.error = failure(code, text)
+
+    def connect(self, path: Path) -> sqlite3.Connection:
+        disk = self
+
+        class Connection(sqlite3.Connection):
+            def execute(self, sql: str, values=()):
+                if sql.startswith("COMMIT"):
+                    disk.waiting.set()
+                    disk.goes_on.wait()
+                    disk.waiting.clear()
+                    disk.commits += 1
+                if sql.startswith("UPDATE run SET last_seq") and disk.error is not None:
+                    raise disk.error
+                answer = super().execute(sql, values)
+                if sql.startswith("COMMIT") and disk.unconfirmed:
+                    disk.unconfirmed = False
+                    raise failure(sqlite3.SQLITE_IOERR_FSYNC, "disk I/O error")
+                return answer
+
+        return sqlite3.connect(
+            path,
+            timeout=2.0,
+            isolation_level=None,
+            check_same_thread=False,
+            factory=Connection,
+        )
+
+
+def sample(at_s: float, chamber: str = "north-bench", closings: int = 0, **over) -> Record:
+    fields = {
+        "chamber": chamber,
+        "at_s": at_s,
+        "readings": (
+            (Place.SUBSTRATE, Good(29.4, at_s)),
+            (Place.ROOM, Good(11.2, at_s)),
+            (Place.MAT, Good(43.8, at_s)),
+        ),
+        "estimate": Estimate(25.0, 0.4),
+        "setpoint_c": 25.0,
+        "substrate_setpoint_c": 29.4,
+        "duty": 0.58,
+        "heat": True,
+        "condition": Condition.HOLDING,
+        "reason": "",
+        "closings": closings,
+    }
+    return Record(**{**fields, **over})
+
+
+def note(at_s: float, text: str, durable: bool = False) -> Event:
+    return Event(EventKind.LOG, at_s, None, text, durable=durable)
+
+
+def journal(folder: Path, clock: SetClock | None = None, **how) -> SqliteJournal:
+    how.setdefault("ring", True)
+    ring = folder / "run" if how.pop("ring") else None
+    boot = how.pop("boot_id", "boot-1")
+    return SqliteJournal(folder / "log.sqlite", ring, clock or SetClock(), "0.1.0", boot, **how)
+
+
+def rings(folder: Path) -> list[Path]:
+    return sorted((folder / "run").glob("log-*.ring"))
+
+
+def raw(path: Path, sql: str) -> list[tuple]:
+    connection = sqlite3.connect(path)
+    try:
+        return connection.execute(sql).fetchall()
+    finally:
+        connection.close()
+
+
+def times(path: Path) -> list[int]:
+    with LogReader(path) as log:
+        return [row.t_ms // 1000 for row in log.samples("north-bench")]
+
+
+def texts(path: Path) -> list[str]:
+    with LogReader(path) as log:
+        return [row.event.text for row in log.events()]

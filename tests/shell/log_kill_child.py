@@ -1,0 +1,30 @@
+"""Writes a log as fast as it may until it is killed: ``log_kill_child.py FOLDER NUMBER``.
+
+After each row that ``record`` took it says ``s N`` (a sample) or ``e N`` (a durable event), and
+after a flush ``d N`` (everything up to N is in the file).  Run by ``test_log_kill.py``.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+
+from log_tools import SetClock, journal, note, sample
+
+
+def main(folder: Path, number: int) -> None:
+    clock = SetClock(now_s=float(number * 100_000))
+    kept = journal(folder, clock, boot_id="boot-1", commit_every_s=50.0, ballast_bytes=0)
+    os.write(1, b"begun\n")
+    for n in range(1, 90_000):
+        at_s = clock.now_s + n
+        events = [note(at_s, f"event {number}-{n}", durable=True)] if n % 37 == 0 else []
+        kept.record([sample(at_s, closings=n)], events)
+        os.write(1, f"{'e' if events else 's'} {n}\n".encode())
+        if n % 400 == 0 and kept.flush(10.0):
+            os.write(1, f"d {n}\n".encode())
+
+
+if __name__ == "__main__":
+    main(Path(sys.argv[1]), int(sys.argv[2]))

@@ -1,0 +1,89 @@
+"""SIGKILL at random moments: nothing that was taken is lost, nothing is there twice."""
+
+from __future__ import annotations
+
+import os
+import random
+import subprocess
+import sys
+from collections import Counter
+from pathlib import Path
+
+import pytest
+
+from bottomheat_drivers.log import LogReader
+from log_tools import SetClock, journal, raw, rings
+
+CHILD = Path(__file__).with_name("log_kill_child.py")
+KILLS = 15
+
+
+def run_until_killed(folder: Path, number: int, after_lines: int) -> list[str]:
+    """What the child said until it was killed, after that many lines of its own."""
+    environment = {**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)}
+    with subprocess.Popen(
+        [sys.executable, str(CHILD), str(folder), str(number)],
+        stdout=subprocess.PIPE,
+        env=environment,
+    ) as child:
+        assert child.stdout is not None
+        said = []
+        try:
+            for line in child.stdout:
+                said.append(line)
+                if len(said) == after_lines:
+                    break
+        finally:
+            child.kill()
+        said += child.stdout.readlines()
+    return [line.decode().strip() for line in said if line.endswith(b"\n")]
+
+
+@pytest.mark.process
+def test_killed_at_any_moment(tmp_path):
+    chance = random.Random(20260116)
+    samples: Counter[int] = Counter()
+    events: set[str] = set()
+    durable: dict[int, int] = {}
+    for number in range(1, KILLS + 1):
+        after = chance.choice((1, 2, 30, 60, 400, 410, 1000)) + chance.randrange(20)
+        for word in run_until_killed(tmp_path, number, after):
+            kind, _, n = word.partition(" ")
+            if kind in ("s", "e"):
+                samples[number * 100_000 + int(n)] += 1
+            if kind == "e":
+                events.add(f"event {number}-{n}")
+            if kind == "d":
+                durable[number] = int(n)
+        if number == KILLS // 2:
+            # In the file itself, before any recovery: what a flush confirmed.
+            found = {t // 1000 for (t,) in raw(tmp_path / "log.sqlite", "SELECT t_ms FROM sample")}
+            for run, upto in durable.items():
+                confirmed = {run * 100_000 + n for n in range(1, upto + 1)}
+                assert confirmed <= found
+    assert sum(samples.values()) > 1000
+    assert durable
+    assert rings(tmp_path)
+
+    kept = journal(tmp_path, SetClock(now_s=5e6), ballast_bytes=0)
+    assert kept.flush(10.0)
+    assert kept.failure() is None
+    kept.close()
+    assert rings(tmp_path) == []
+    assert not list(tmp_path.glob("*.damaged-*"))
+    assert raw(tmp_path / "log.sqlite", "PRAGMA quick_check") == [("ok",)]
+    with LogReader(tmp_path / "log.sqlite") as log:
+        found_samples = Counter(row.t_ms // 1000 for row in log.samples("north-bench"))
+        found_events = Counter(
+            row.event.text for row in log.events() if row.event.text.startswith("event ")
+        )
+        closings = log.closings("north-bench")
+    assert set(samples) <= set(found_samples)
+    assert set(found_samples.values()) == {1}
+    assert events <= set(found_events)
+    assert set(found_events.values()) == {1}
+    assert closings == sum(
+        max(t % 100_000 for t in found_samples if t // 100_000 == number)
+        for number in range(1, KILLS + 1)
+        if any(t // 100_000 == number for t in found_samples)
+    )
