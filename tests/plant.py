@@ -1,6 +1,6 @@
 """A bench of simulated boxes under the real cycle: quantised, lagging, noisy probes; fixed steps.
 
-``wires`` says which box a chamber's plug and probes really belong to, so that a test can cross them.
+``wires`` says which box a chamber's plug and probes really belong to: a test can cross them.
 """
 
 from __future__ import annotations

@@ -12,13 +12,12 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
-from w1tree import W1Tree
-
 from bottomheat.config_wiring import fingerprint
 from bottomheat.errors import NotRunningError
 from bottomheat_drivers.config_yaml import load_config
 from bottomheat_drivers.control_socket import ask
 from bottomheat_drivers.proof_file import ProofFile
+from w1tree import W1Tree
 
 ROOT = Path(__file__).resolve().parent.parent
 LAYER, ROOM, MAT = "28-000000000001", "28-000000000002", "28-000000000003"

@@ -6,7 +6,7 @@ import logging
 import os
 import subprocess
 import sys
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from contextlib import ExitStack
 from pathlib import Path
 
@@ -117,7 +117,7 @@ def run_daemon(config_path: Path, *, start_keeper: bool) -> None:
         probes = W1Probes(Path(config.w1_devices), wiring, clock)
         stack.callback(probes.close)
         if start_keeper:
-            stack.callback(_keeper_child(config_path))
+            stack.callback(_keeper_child(config_path, config))
         keeper = KeeperClient(run_folder / "keeper.sock", run_folder / "daemon.sock")
         stack.callback(keeper.close)
         causes = {name: latch.cause for name, latch in latched.items()}
@@ -149,9 +149,7 @@ def _remember_start(source: YamlConfigSource, note: Callable[[str, str], None]) 
     note(change.text, change.checksum)
 
 
-def _read_latches(
-    store: LatchFile, config: Config
-) -> tuple[dict[str, Latch], dict[Alarm, str]]:
+def _read_latches(store: LatchFile, config: Config) -> tuple[dict[str, Latch], dict[Alarm, str]]:
     """The latches at start; a file in doubt latches every chamber."""
     try:
         return dict(store.load()), {}
@@ -176,12 +174,17 @@ def _state_folder_hint(config_path: Path) -> Path:
     return Path("/var/lib/bottomheat")
 
 
-def _keeper_child(config_path: Path) -> Callable[[], None]:
+def _keeper_child(config_path: Path, config: Config) -> Callable[[], None]:
     """Start a keeper that ends with us; returns what ends it."""
-    command = [sys.executable, "-m", "bottomheat", "keep", "--config", str(config_path)]
-    environment: Mapping[str, str] = {k: v for k, v in os.environ.items() if k != "NOTIFY_SOCKET"}
+    command = [sys.executable, "-m", "bottomheat.keep_main", "keep", str(config_path)]
+    environment = {
+        # Where it finds the wiring of its last start, should the config be refused by now.
+        "STATE_DIRECTORY": str(state_folder(config)),
+        "RUNTIME_DIRECTORY": str(Path(config.run_folder).absolute()),
+        **{k: v for k, v in os.environ.items() if k not in ("NOTIFY_SOCKET", "WATCHDOG_USEC")},
+    }
     child = subprocess.Popen(
-        [*command, "--with-parent", "0"], stdin=subprocess.PIPE, env=dict(environment)
+        [*command, "--with-parent", "0"], stdin=subprocess.PIPE, env=environment
     )
 
     def end() -> None:

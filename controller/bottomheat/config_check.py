@@ -58,7 +58,8 @@ def _taken_twice(house: HouseFacts) -> Iterator[Problem]:
                     path,
                     None,
                     f"probe {probe} is already {_say(probes[probe])}; "
-                    "a probe lies in one place of one box; only boxes in one room share a room probe",
+                    "a probe lies in one place of one box (only boxes in one room share a room "
+                    "probe)",
                 )
             probes.setdefault(probe, path)
 

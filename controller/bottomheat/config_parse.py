@@ -128,7 +128,7 @@ def _fields(data: object) -> tuple[Config | None, list[Problem]]:
 
 def _of_the_other_kind(entry: Mapping[str, Any]) -> bool:
     """One probe or a list of two: pydantic complains once for each; say what was meant."""
-    if "substrate" not in entry["loc"]:
+    if "substrate" not in entry["loc"] or isinstance(entry["loc"][-1], int):
         return False
     is_list = isinstance(entry["input"], list)
     kind: str = entry["type"]

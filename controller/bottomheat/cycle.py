@@ -35,7 +35,7 @@ from bottomheat.protect import cutoff as cut
 from bottomheat.protect.supply import Supply, follow, restart
 from bottomheat.state import ChamberState, ControllerState, Step
 from bottomheat.telling import BAND_K, alarms, condition, record, tell
-from bottomheat.words import held_low, unreliable
+from bottomheat.words import held_low, mat_held, unreliable
 
 __all__ = [
     "BAND_K",
@@ -51,6 +51,10 @@ __all__ = [
 
 CEILING_MARGIN_K = 0.15
 """The wet layer is regulated this far below its ceiling, so that ripple stays under it."""
+
+SWING_MARGIN_K = 0.75
+"""The same for the on/off law, whose swing is wider: heat stored in the mat lifts the wet layer by
+0.5 to 0.6 K after the contact has opened (calculated on a chamber model)."""
 
 REJECTED_AGAIN_S = 600.0
 GAP_CYCLES = 4
@@ -275,8 +279,8 @@ def _regulate(
     reason = ""
     if wanted_c > cap_c + 0.05:
         reason = held_low(chamber, wanted_c - cap_c)
-    elif bound is not None and law.bounded:
-        reason = bound
+    elif bound is not None or law.held:
+        reason = bound or mat_held(chamber)
     if chamber.law == "hysteresis":
         half_k = chamber.differential_k / 2
         setpoint_c = min(setpoint_c, cap_c - half_k)
@@ -301,7 +305,16 @@ def _regulate(
         modulate.starts_window(relay, now_s, window_s)
         and regulate.due(law, now_s, key, asked_c, window_s)
     ):
-        law = regulate.pid(law, setpoint_c, feed_c, tunings, now_s, key=key, asked_c=asked_c)
+        law = regulate.pid(
+            law,
+            setpoint_c,
+            feed_c,
+            tunings,
+            now_s,
+            key=key,
+            asked_c=asked_c,
+            given_duty=relay.given_s / window_s,
+        )
     relay = modulate.proportion(
         relay,
         law.duty,
@@ -317,9 +330,8 @@ def _regulate(
 
 def layer_cap(chamber: ChamberConfig) -> float:
     """Highest setpoint of the wet layer, °C: below its ceiling, and 3 K below its limit."""
-    return (
-        min(chamber.layer_ceiling_c, chamber.limits.substrate_c - LIMIT_MARGIN_K) - CEILING_MARGIN_K
-    )
+    margin_k = SWING_MARGIN_K if chamber.law == "hysteresis" else CEILING_MARGIN_K
+    return min(chamber.layer_ceiling_c, chamber.limits.substrate_c - LIMIT_MARGIN_K) - margin_k
 
 
 def _bound(chamber: ChamberConfig, usable: Mapping[Place, float | None]) -> str | None:
@@ -327,7 +339,7 @@ def _bound(chamber: ChamberConfig, usable: Mapping[Place, float | None]) -> str 
     limits = chamber.limits
     mat_c = usable.get(Place.MAT)
     if mat_c is not None and mat_c >= limits.mat_c - LIMIT_MARGIN_K:
-        return f"mat held at {limits.mat_c - LIMIT_MARGIN_K:g} °C, 3 K below its limit"
+        return mat_held(chamber)
     cap_c = min(chamber.layer_ceiling_c, limits.substrate_c - LIMIT_MARGIN_K)
     for place in (Place.SUBSTRATE, Place.SUBSTRATE_2):
         layer_c = usable.get(place)

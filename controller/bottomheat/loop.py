@@ -112,7 +112,9 @@ class Loop:
             out.keeper.close()
         out.service.stopping()
         now_s = out.clock.monotonic_s()
-        self._say(Event(EventKind.STOPPED, now_s, None, "service stopped, relay open", durable=True))
+        self._say(
+            Event(EventKind.STOPPED, now_s, None, "service stopped, relay open", durable=True)
+        )
 
     def _next(self, last_s: float) -> float:
         """The next cycle's time on a fixed grid, so that cycle times do not drift."""
@@ -313,7 +315,10 @@ class Loop:
             case "proving":
                 return self._do_proving()
             case _:
-                return {"ok": False, "error": "unknown request: is this command as new as the service?"}
+                return {
+                    "ok": False,
+                    "error": "unknown request: is this command as new as the service?",
+                }
 
     def _status(self) -> dict[str, Any]:
         out = self._out

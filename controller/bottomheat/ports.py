@@ -8,10 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
-from bottomheat.config import Config
 from bottomheat.model import Event, Place, Raw, Record
+
+if TYPE_CHECKING:  # the keeper must stay small, and the config's parser is large
+    from bottomheat.config import Config
 
 
 class Clock(Protocol):

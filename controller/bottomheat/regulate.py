@@ -34,6 +34,9 @@ PERIOD_S = 600.0
 """The law is evaluated once a window, and no more often than this: its derivative is the
 difference over that time, and one step of 1/16 K in 10 s would swing the duty by two thirds."""
 
+TRACKING_S = 3600.0
+"""Tracking time of the integral while the wet layer is at its ceiling; judgement."""
+
 TRIM_S = 2 * 3600.0
 TRIM_BOUND_K = 0.6
 """The on/off law overshoots more when it is lightly loaded; a slow trim of its switching point
@@ -66,6 +69,7 @@ class Law:
             Kept with the integral while heat is held off: what the box needs has not changed.
         asked_c: callus-zone setpoint at the last evaluation, so that a new one acts at once.
         bounded: heat was cut short by a bound since the last evaluation.
+        held: it was so between the two evaluations before this time, for the screen.
         want: the on/off law's output.
         trim_k: shift of the on/off law's switching point.
     """
@@ -80,6 +84,7 @@ class Law:
     key: tuple[object, ...] | None = None
     asked_c: float | None = None
     bounded: bool = False
+    held: bool = False
     want: bool = False
     trim_k: float = 0.0
 
@@ -111,7 +116,9 @@ def idle(law: Law) -> Law:
     """The law while heat is held off: no output, and what it has learnt of the box is kept."""
     if law.evaluated_s is None and not law.want:
         return law
-    return replace(law, evaluated_s=None, previous_c=None, duty=0.0, want=False, bounded=False)
+    return replace(
+        law, evaluated_s=None, previous_c=None, duty=0.0, want=False, bounded=False, held=False
+    )
 
 
 def due(law: Law, now_s: float, key: tuple[object, ...], asked_c: float, window_s: float) -> bool:
@@ -130,6 +137,7 @@ def pid(
     *,
     key: tuple[object, ...],
     asked_c: float,
+    given_duty: float = 1.0,
 ) -> Law:
     """One evaluation of the PID: feed-forward from the room, trimmed within what is left of 0...1.
 
@@ -141,6 +149,7 @@ def pid(
         now_s: monotonic time, s.
         key: identity of everything but the setpoint that the output depends on.
         asked_c: the callus-zone setpoint behind ``setpoint_c``, °C.
+        given_duty: what the last window gave; counts where a bound cut it short.
 
     Returns:
         The new state with ``duty`` in 0...1; duty 0 if any number is not finite.
@@ -162,6 +171,9 @@ def pid(
             integral = _bumpless(integral, law.duty, feed + gain * error_k)
             dt_s = 0.0
     low, high = -feed, 1.0 - feed
+    if law.bounded and error_k < 0.0 and given_duty < law.duty:
+        # Too warm and cut short: follow what the bound allowed, or it would go on cutting.
+        integral += (given_duty - law.duty) * min(1.0, dt_s / TRACKING_S)
     integral = min(high, max(low, integral))
     trim = integral
     if dt_s > 0.0:
@@ -204,6 +216,7 @@ def pid(
         key=key,
         asked_c=asked_c,
         bounded=False,
+        held=law.bounded,
     )
 
 

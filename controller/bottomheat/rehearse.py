@@ -25,8 +25,8 @@ from bottomheat.score import DAY_S, HOUR_S, Score, Scorer
 
 LONGEST_DAYS = 400.0
 KEEPER_STEP_S = 10.0
-"""The keeper looks at least this often within a cycle, s: half its lease, so that in a long cycle the
-lease runs out as it would in earnest."""
+"""The keeper looks at least this often within a cycle, s: half its lease, so that in a long cycle
+the lease runs out as it would in earnest."""
 
 TRACE_POINTS = 1500
 KEPT_NOTES = 200

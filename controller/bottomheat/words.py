@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from bottomheat.config import ChamberConfig, Direct, TemperatureFactor
+from bottomheat.config import LIMIT_MARGIN_K, ChamberConfig, Direct, TemperatureFactor
 from bottomheat.estimate import Outlook
 from bottomheat.model import Alarm, Place
 from bottomheat.protect.supply import Standing, Supply
@@ -17,6 +17,11 @@ ALARM_WORDS: Mapping[Alarm, str] = {
     Alarm.ROOM_LOST: "room probe lost: the last day's mean is used, look at its cable",
     Alarm.NOT_PROVED: "the wiring has not been proved: run bottomheat prove",
 }
+
+
+def mat_held(chamber: ChamberConfig) -> str:
+    """Which bound the mat is held at."""
+    return f"mat held at {chamber.limits.mat_c - LIMIT_MARGIN_K:g} °C, 3 K below its limit"
 
 
 def held_low(chamber: ChamberConfig, short_k: float) -> str:

@@ -252,14 +252,13 @@ def _written(text: str, chamber: str, place: Place, probe: str) -> str:
     from ruamel.yaml import YAML
     from ruamel.yaml.comments import CommentedMap
     from ruamel.yaml.error import YAMLError
-    from ruamel.yaml.util import load_yaml_guess_indent
 
     try:
-        _, indent, offset = load_yaml_guess_indent(text)
+        step, offset = _indents(text)
         yaml = YAML()
         yaml.preserve_quotes = True
         yaml.width = 4096
-        yaml.indent(mapping=indent or 2, sequence=(offset or 0) + 2, offset=offset or 0)
+        yaml.indent(mapping=step, sequence=offset + 2, offset=offset)
         document = yaml.load(text)
         formers = _formers(document, probe, place)
         box = document["chambers"][chamber]
@@ -269,7 +268,8 @@ def _written(text: str, chamber: str, place: Place, probe: str) -> str:
         goes: list[Path] = []
         for name, old_place in formers:
             probes = document["chambers"][name]["probes"]
-            if displaced is None and not isinstance(probes[_key(old_place)], list):
+            alone = not isinstance(probes[_key(old_place)], list)
+            if displaced is None and alone and not probes.fa.flow_style():
                 goes.append(_path(name, old_place))
             else:
                 _set(probes, old_place, displaced)
@@ -285,6 +285,14 @@ def _written(text: str, chamber: str, place: Place, probe: str) -> str:
     for path in goes:
         new = _without_line(new, path)
     return new
+
+
+def _indents(text: str) -> tuple[int, int]:
+    """How far a section stands in, and how far a list's dash does: as the file itself has it."""
+    step = re.search(r"^chambers:[^\n]*\n(?:\s*(?:#[^\n]*)?\n)*( +)[^\s#]", text, re.MULTILINE)
+    dash = re.search(r"^( *)[^\s#-][^\n]*:\s*(?:#[^\n]*)?\n( *)- ", text, re.MULTILINE)
+    offset = 0 if dash is None else max(len(dash[2]) - len(dash[1]), 0)
+    return len(step[1]) if step else 2, offset
 
 
 def _without_line(text: str, path: Path) -> str:

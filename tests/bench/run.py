@@ -2,7 +2,7 @@
 
 Run by hand:
 
-    python tests/bench/run.py                 about eight minutes
+    python tests/bench/run.py                 about seven minutes
     python tests/bench/run.py --jobs 2        the same on two cores; costs are measured alone
     python tests/bench/run.py --json          one JSON object
     python tests/bench/run.py --write-room FILE.csv   the bench's room, for `bottomheat rehearse`

@@ -143,7 +143,9 @@ def test_a_chamber_that_prints_does_not_spoil_the_json() -> None:
         "        print('advancing')\n"
         "        super().advance(*given)\n"
     )
-    Path("beside.py").write_text(f"import runpy\nBox = runpy.run_path({str(CHAMBERS)!r})['DeepBox']\n")
+    Path("beside.py").write_text(
+        f"import runpy\nBox = runpy.run_path({str(CHAMBERS)!r})['DeepBox']\n"
+    )
     done = start("--config", "one.yaml", "--json", "--days", "0.05", "--chamber", "loud.py:Loud")
     assert done.returncode == 0, done.stderr
     assert json.loads(done.stdout)["chamber"] == "north-bench"

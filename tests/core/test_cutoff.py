@@ -83,6 +83,14 @@ def test_a_power_on_value_between_two_hot_ones_neither_counts_nor_clears():
     assert feed(Place.MAT, [HOT, power_on(), power_on(), HOT])[1] == [OPEN, OPEN, OPEN, LATCHED]
 
 
+@pytest.mark.parametrize("celsius", [-55.0, 20.0])
+def test_a_cool_value_that_no_healthy_probe_sends_clears_nothing(celsius):
+    fault = Fault.CONFIGURATION if celsius > 0 else Fault.RANGE
+    odd = Bad(fault, 0.0, evidence_c=celsius, may_latch=fault is Fault.RANGE)
+    assert feed(Place.MAT, [HOT, odd, HOT])[1] == [OPEN, OPEN, LATCHED]
+    assert feed(Place.MAT, [COOL, odd, COOL])[1] == [CLOSED] * 3
+
+
 def test_silence_after_a_hot_reading_keeps_heat_off_and_the_next_hot_one_latches():
     cutoff, out = feed(Place.MAT, [HOT] + [SILENT] * 50)
     assert out == [OPEN] * 51
@@ -127,7 +135,7 @@ def test_two_hot_readings_running_latch_whatever_jump_and_history_say(steps):
             if legal and celsius not in (85.0, 127.9375):
                 row += 1
             assert why is not None
-        elif celsius < LIMITS.mat_c:
+        elif legal and -20.0 <= celsius < LIMITS.mat_c:
             row = 0
         should = should or row >= 2
         assert (cutoff.latched is not None) is should

@@ -23,7 +23,9 @@ from plant import chamber_keys, config
 
 TUNING = Tuning(0.172, 7200.0, 600.0, 32.0)
 KEY = ("one",)
-odd = st.one_of(st.floats(), st.floats(-20.0, 60.0))
+odd = st.one_of(
+    st.sampled_from([math.nan, math.inf, -math.inf]), st.floats(-1e6, 1e6), st.floats(-20.0, 60.0)
+)
 
 
 def step(law, layer_c, setpoint_c, now_s, room_c=15.0, tunings=TUNING, key=KEY, asked_c=25.0):
@@ -54,12 +56,14 @@ def test_nonsense_never_gives_a_duty_and_never_sticks(steps):
         now_s += dt_s
         law = step(law, layer_c, setpoint_c, now_s, room_c)
         assert 0.0 <= law.duty <= 1.0
-        assert 0.0 <= law.feed + law.integral + 1e-12
+        assert law.feed + law.integral + 1e-12 >= 0.0
         assert law.feed + law.integral <= 1.0 + 1e-12
         finite = all(math.isfinite(x) for x in (layer_c, setpoint_c, room_c or 0.0))
         if not finite:
             assert law.duty == 0.0
-    law = step(law, 10.0, 27.0, now_s + 600.0)
+    for _ in range(4):  # the filter forgets a factor of 20 000 in 600 s
+        now_s += 600.0
+        law = step(law, 10.0, 27.0, now_s)
     assert law.duty == 1.0
     assert math.isfinite(law.integral)
 
@@ -156,7 +160,7 @@ def test_a_new_setpoint_acts_at_once_even_together_with_a_new_offset():
 def test_release_after_a_hold_takes_up_what_the_box_needs():
     """Without a room probe the integral is the whole duty: one spike must not cost it."""
     law, now_s = settled(layer_c=26.8, setpoint_c=27.0, count=100, room_c=None)
-    assert law.integral > 0.3
+    assert law.integral > 0.25
     held = idle(law)
     assert held.duty == 0.0
     released = step(held, 26.8, 27.0, now_s + 20, room_c=None)
@@ -208,9 +212,9 @@ def test_the_trim_is_bounded_and_nonsense_wants_no_heat(steps):
         law = measure(law, layer_c, now_s, bounded=False)
         law = hysteresis(law, setpoint_c, 0.25, now_s)
         assert abs(law.trim_k) <= TRIM_BOUND_K
-        if not (math.isfinite(layer_c) and math.isfinite(setpoint_c)):
-            assert not law.want
-        elif law.filtered_c is not None and law.filtered_c > setpoint_c + TRIM_BOUND_K + 0.125:
+        if not (math.isfinite(layer_c) and math.isfinite(setpoint_c)) or (
+            law.filtered_c is not None and law.filtered_c > setpoint_c + TRIM_BOUND_K + 0.125
+        ):
             assert not law.want
 
 

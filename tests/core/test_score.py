@@ -35,15 +35,11 @@ def scored(callus_c: list[float], estimates_c: list[float | None], heated: list[
 @given(st.data())
 def test_it_agrees_with_numpy(data: st.DataObject) -> None:
     before = data.draw(st.lists(st.floats(10.0, 24.0), max_size=20))
-    after = data.draw(
-        st.lists(temperatures, min_size=DAY_STEPS + 10, max_size=DAY_STEPS + 40)
-    )
+    after = data.draw(st.lists(temperatures, min_size=DAY_STEPS + 10, max_size=DAY_STEPS + 40))
     after[0] = 24.75
     callus_c = [*before, *after]
     estimates = data.draw(
-        st.lists(
-            st.none() | temperatures, min_size=len(callus_c), max_size=len(callus_c)
-        )
+        st.lists(st.none() | temperatures, min_size=len(callus_c), max_size=len(callus_c))
     )
     heated = data.draw(st.lists(st.booleans(), min_size=len(callus_c), max_size=len(callus_c)))
     score = scored(callus_c, estimates, heated)

@@ -52,7 +52,7 @@ def test_a_lost_probe_is_back_after_ten_good_minutes_and_not_before():
     supply, _ = feed([20.0] * 3 + [None] * 3)
     supply, out = feed([20.0] * 62, supply, now_s=1000.0)
     assert out == [None] * 60 + [20.0, 20.0]
-    assert 60 * 10.0 == RETURN_S
+    assert RETURN_S == 60 * 10.0
 
 
 def test_one_bad_reading_begins_the_ten_minutes_again():

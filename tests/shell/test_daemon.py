@@ -1,4 +1,4 @@
-"""The daemon and its keeper as processes, on a fake 1-Wire folder, with mock pins seen from outside.
+"""The daemon and its keeper as processes, on a fake 1-Wire folder, with mock pins.
 
 The folder holds what a real kernel writes; the test unplugs, shorts, corrupts and heats it.
 """
@@ -17,10 +17,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from service import LAYER, MAT, ROOT, Service
 
 from bottomheat_drivers.control_socket import ask
 from bottomheat_drivers.log import EventRow, LogReader
+from service import LAYER, MAT, ROOT, Service
 
 pytestmark = pytest.mark.process
 
@@ -163,7 +163,7 @@ def test_setpoint_change_is_picked_up_and_a_bad_file_is_refused(heating: Service
     heating.wait(lambda: bool(heating.ask("status")["alarms"]), 12)
     alarm = heating.ask("status")["alarms"][0]
     assert alarm["alarm"] == "config-refused"
-    assert "line 6" in alarm["text"]
+    assert "line 7" in alarm["text"]
     assert "°F" in alarm["text"]
     assert heating.chamber()["setpoint_c"] == 14.0
     heating.write_config(setpoint=25.0)

@@ -60,7 +60,7 @@ class Commands(click.Group):
 )
 @click.version_option(__version__, prog_name="bottomheat")
 @click.option("--traceback", is_flag=True, help="Show where in the program an error arose.")
-def group(traceback: bool) -> None:  # noqa: ARG001
+def group(traceback: bool) -> None:
     """Keep the bases of your cuttings at the temperature you set.
 
     It is control and alarm, never the safety device: the mat must be safe without it

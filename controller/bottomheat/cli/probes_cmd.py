@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -243,11 +244,13 @@ def _find(
             "The service is running: heat may warm a mat probe as fast as a hand does. Stop it for "
             "this (systemctl stop bottomheat), or take the probe out of the box."
         )
-    live = click.get_text_stream("stdout").isatty()
+    live = sys.stdout.isatty()
     every_s, timeout_s = times
     with _reader(house.devices, names) as read:
         while True:
-            screen: Screen = LiveScreen(house.where) if live else PlainScreen()
+            screen: Screen = PlainScreen()
+            if live:
+                screen = LiveScreen(house.where)
             found = find(read, SystemClock(), screen, every_s=every_s, timeout_s=timeout_s)
             now = house.where.get(found, "nowhere yet")
             click.echo(f"It is {found}. In the config: {now}.")

@@ -50,8 +50,8 @@ def command(config_path: Path, yes: bool, stopping: bool, every_s: float) -> Non
         request("prove-stop")
         click.echo("Proving is broken off; the relays are open, the wiring is as proved as before.")
         return
-    _begin(request, yes=yes)
     try:
+        _begin(request, yes=yes)
         answer = _follow(request, every_s)
     except KeyboardInterrupt:
         request("prove-stop")

@@ -66,11 +66,9 @@ def command(
     callus-zone temperature, from a day after it first comes within half a kelvin. The wiring
     counts as proved.
 
-    \b
-    The room. Straight lines between the rows of --room, held at both ends. Without
-    --room an unheated shed of our own invention, by --seed: around 9 °C, a daily
-    swing of 2.5 K either way, passing fronts of up to 1.5 K, and one cold snap of
-    -4 K for 30 h about half way.
+    The room. Straight lines between the rows of --room, held at both ends. Without --room an
+    unheated shed of our own invention, by --seed: around 9 °C, a daily swing of 2.5 K either way,
+    passing fronts of up to 1.5 K, and one cold snap of -4 K for 30 h about half way.
 
     \b
     The chamber. Any class that is built without arguments and has
@@ -79,6 +77,7 @@ def command(
       temperature(place)                       °C at "substrate", "callus", "mat",
                                                "room"; at "top" if the config
                                                names a probe there
+
     The file is a program and is run. Several chambers in the config: one each, all in
     the same room.
     """  # noqa: D301 - click's \b

@@ -79,9 +79,9 @@ def _chamber(name: str, outcome: Outcome, chamber: ChamberConfig) -> str:
 def _held(score: Score) -> list[str]:
     if score.warm_up_hours is None:
         return [
-            f"the bases never came within {BAND_K:g} K of the setpoint: at most "
-            f"{score.max_c['callus']:.1f} °C, at the end of a mat that is too weak, a limit that "
-            "is too low, or a room too cold for this box"
+            f"the bases never came within {BAND_K:g} K of the setpoint, "
+            f"{score.max_c['callus']:.1f} °C at most: the mat is too weak, a limit too "
+            "low, the room too cold for this box, or the rehearsal too short"
         ]
     lines = [f"warmed up in {score.warm_up_hours:.1f} h"]
     over = score.overshoot_k

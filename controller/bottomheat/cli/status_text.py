@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import datetime, timezone, tzinfo
+from datetime import UTC, datetime, tzinfo
 from typing import Any
 
 from bottomheat.config import ChamberConfig
@@ -27,7 +27,7 @@ def duration(seconds: float) -> str:
 
 def stamp(wall_ms: int, zone: tzinfo | None) -> str:
     """A wall time as "Thu 16 Jan 07:10"; ``zone`` None is this machine's."""
-    utc = datetime.fromtimestamp(wall_ms / 1000, timezone.utc)
+    utc = datetime.fromtimestamp(wall_ms / 1000, UTC)
     return utc.astimezone(zone).strftime("%a %d %b %H:%M")
 
 

@@ -13,7 +13,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
 from bottomheat.config import Limits
-from bottomheat.model import PLACE_WORDS, Estimate, Good, Place, Reading
+from bottomheat.model import PLACE_WORDS, Estimate, Fault, Good, Place, Reading
 
 RUNNING = 2
 ESTIMATE_HOT_S = 600.0
@@ -59,13 +59,16 @@ def limit_of(place: Place, limits: Limits) -> float | None:
             return None
 
 
-def evidence(reading: Reading) -> tuple[float, bool] | None:
-    """The temperature that a reading bears witness to, and whether it may latch."""
+def evidence(reading: Reading) -> tuple[float | None, bool, bool]:
+    """What a reading bears witness to.
+
+    Returns:
+        Its temperature, °C, or None; whether that may latch, where hot; whether it clears a
+        suspicion, where cool: a value that a healthy probe cannot send clears nothing.
+    """
     if isinstance(reading, Good):
-        return reading.celsius, True
-    if reading.evidence_c is None:
-        return None
-    return reading.evidence_c, reading.may_latch
+        return reading.celsius, True, True
+    return reading.evidence_c, reading.may_latch, reading.fault is Fault.JUMP
 
 
 def watch(
@@ -80,13 +83,14 @@ def watch(
     latched, why = cutoff.latched, None
     for place, reading in readings:
         limit_c = limit_of(place, limits)
-        seen = None if limit_c is None else evidence(reading)
-        if limit_c is None or seen is None:
+        if limit_c is None:
+            continue
+        celsius, may_latch, may_clear = evidence(reading)
+        if celsius is None or not (celsius >= limit_c or may_clear):
             # A probe that dies often sends 85.0 last: that alone must not hold heat off for good.
             if latching.get(place):
                 why = why or f"{PLACE_WORDS[place]} was above its limit and is silent since"
             continue
-        celsius, may_latch = seen
         if not celsius >= limit_c:
             if place in hot:
                 hot = {k: v for k, v in hot.items() if k is not place}
