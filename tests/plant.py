@@ -1,6 +1,7 @@
 """A bench of simulated boxes under the real cycle: quantised, lagging, noisy probes; fixed steps.
 
-``wires`` says which box a chamber's plug and probes really belong to: a test can cross them.
+``plug_of`` and ``probe_of`` say which box a plug or a probe really belongs to, so that a test can
+cross them.  ``Feed`` runs the cycle on readings given by hand instead.
 """
 
 from __future__ import annotations
@@ -147,6 +148,68 @@ class Plant:
                 raw: Raw = Sample(count * COUNT_K, self.now_s)
                 raws[name][place] = self.override(name, place, raw) if self.override else raw
         return raws
+
+
+USUAL = {
+    Place.SUBSTRATE: 20.0,
+    Place.SUBSTRATE_2: 20.0,
+    Place.ROOM: 15.0,
+    Place.MAT: 25.0,
+    Place.CALLUS: 19.0,
+    Place.TOP: 16.0,
+}
+"""What every probe of a warming box may say, °C."""
+
+
+Change = Mapping[Place, float | Sample | Unread | None]
+
+
+class Feed:
+    """Cycles on readings given by hand: USUAL, but for what a step says (None: silent)."""
+
+    def __init__(
+        self,
+        keys: Mapping[str, Any] | None = None,
+        *,
+        proved: bool = True,
+        latched: Mapping[str, str] | None = None,
+    ) -> None:
+        self.config = config(bench=keys or chamber_keys())
+        self.state = cycle.start(self.config, latched or {}, proved=proved)
+        self.places = tuple(self.config.chambers["bench"].probes.by_place())
+        self.now_s = 1000.0
+        self.events: list[Event] = []
+        self.latched: dict[str, str] = {}
+
+    def step(self, change: Change | None = None, dt_s: float = 10.0) -> cycle.Step:
+        self.now_s += dt_s
+        raws: dict[Place, Raw] = {}
+        for place in self.places:
+            value = (change or {}).get(place, USUAL[place])
+            if isinstance(value, Sample | Unread):
+                raws[place] = replace(value, at_s=self.now_s)
+            elif value is None:
+                raws[place] = Unread(Fault.ABSENT, self.now_s)
+            else:
+                raws[place] = Sample(value, self.now_s)
+        step = cycle.advance(self.state, {"bench": raws}, self.now_s, self.config)
+        self.state = step.state
+        self.events += step.events
+        self.latched.update(step.latched)
+        return step
+
+    def heat(self, change: Change | None = None, count: int = 1, dt_s: float = 10.0) -> list[bool]:
+        """Whether heat was on at each of some cycles."""
+        return ["bench" in self.step(change, dt_s).heat for _ in range(count)]
+
+    def warm(self) -> Feed:
+        """Past the start: heat is on."""
+        assert self.heat(count=3) == [False, False, True]
+        return self
+
+    @property
+    def chamber(self) -> cycle.ChamberState:
+        return self.state.chambers["bench"]
 
 
 def silent(raw: Raw) -> Raw:

@@ -22,7 +22,7 @@ from bottomheat_drivers.config_watch import YamlConfigSource, start_config
 from bottomheat_drivers.control_socket import ControlSocket, ProcessSignals
 from bottomheat_drivers.folder_lock import FolderLock
 from bottomheat_drivers.keeper_link import KeeperClient
-from bottomheat_drivers.latch_file import LatchFile
+from bottomheat_drivers.latch_file import LatchFile, begin_clear, latch_path
 from bottomheat_drivers.log import SqliteJournal, boot_id
 from bottomheat_drivers.proof_file import ProofFile
 from bottomheat_drivers.service_manager import service_manager
@@ -43,26 +43,16 @@ def control_path(config: Config) -> Path:
     return Path(config.run_folder) / "control.sock"
 
 
-def latch_path(folder: Path) -> Path:
-    """The daemon's latch file."""
-    return folder / "daemon-latch.json"
-
-
 def proof_path(folder: Path) -> Path:
     """The proof of the wiring."""
     return folder / "wiring-proof.json"
 
 
-def keeper_latch_path(folder: Path) -> Path:
-    """The keeper's latch file."""
-    return folder / "keeper-latch.json"
-
-
 def make_folders(config: Config) -> Path:
     """Make the state and run folders where they are missing; returns the state folder.
 
-    A state folder that holds nothing at all is a first set-up: the latch files begin clear there,
-    which gives no heat by itself, because the wiring is not proved yet.
+    In a fresh state folder the latch files begin clear, which gives no heat by itself, because
+    the wiring is not proved yet.
 
     Raises:
         DriverError: a folder cannot be made.
@@ -76,10 +66,7 @@ def make_folders(config: Config) -> Path:
                 f"{path}: cannot make this folder ({error.strerror or error}); make it, or give "
                 "the service write access above it."
             ) from error
-    latch, keeper_latch = latch_path(folder), keeper_latch_path(folder)
-    if not any(folder.iterdir()):
-        LatchFile(latch).create_clear()
-        LatchFile(keeper_latch).create_clear()
+    begin_clear(folder)
     return folder
 
 

@@ -7,14 +7,14 @@ from collections.abc import Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
-from bottomheat.errors import ConfigError
+from bottomheat.errors import ConfigError, LatchError
 from bottomheat.keep import ChamberRelays, Keeper, ProbeReader
 from bottomheat.model import Place, Raw
 from bottomheat.ports import Clock, Probes
 from bottomheat.wiring import Wiring
 from bottomheat_drivers.clock import SystemClock
 from bottomheat_drivers.keeper_link import KeeperServer
-from bottomheat_drivers.latch_file import LatchFile
+from bottomheat_drivers.latch_file import LatchFile, begin_clear
 from bottomheat_drivers.line_lock import LOCK_FOLDER, LineLock
 from bottomheat_drivers.pins import pin_factory, pin_kind
 from bottomheat_drivers.relay import GpioRelay, exit_on_signals, open_lines
@@ -37,6 +37,10 @@ def keep(config: Path, *, parent_fd: int | None = None) -> None:
     exit_on_signals()
     wiring = _wiring(config)
     kind = pin_kind()
+    try:
+        begin_clear(Path(wiring.state_folder))
+    except LatchError as error:
+        logger.critical("%s", error)  # the missing file latches, which is the safe side
     with ExitStack() as stack:
         folder = Path(wiring.run_folder) if kind == "mock" else LOCK_FOLDER
         for gpio, _ in wiring.outputs:

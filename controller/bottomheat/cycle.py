@@ -279,8 +279,10 @@ def _regulate(
     reason = ""
     if wanted_c > cap_c + 0.05:
         reason = held_low(chamber, wanted_c - cap_c)
-    elif bound is not None or law.held:
-        reason = bound or mat_held(chamber)
+    elif bound is not None:
+        reason = bound
+    elif law.held and usable.get(Place.MAT) is not None and _far_below(law.filtered_c, cap_c):
+        reason = mat_held(chamber)
     if chamber.law == "hysteresis":
         half_k = chamber.differential_k / 2
         setpoint_c = min(setpoint_c, cap_c - half_k)
@@ -326,6 +328,11 @@ def _regulate(
         restart=changed,
     )
     return law, relay, reason
+
+
+def _far_below(layer_c: float | None, cap_c: float) -> bool:
+    """Whether the wet layer cannot have been at its own bound within the last window."""
+    return layer_c is not None and layer_c < cap_c - 1.5
 
 
 def layer_cap(chamber: ChamberConfig) -> float:

@@ -211,8 +211,8 @@ class Loop:
         if run is None or not run.finished or self._proving_told:
             return []
         self._proving_told = True
-        if run.cancelled is not None:
-            return []
+        if run.proves(before=True) and not run.passed:
+            return []  # broken off before anything had failed: it says nothing
         try:
             # A failed run takes an older proof away: something has been moved since.
             self._out.proof.save(fingerprint(self._config) if run.passed else "")

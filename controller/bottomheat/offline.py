@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any, Self
 
 from bottomheat import __version__
-from bottomheat.app import keeper_latch_path, latch_path, state_folder
+from bottomheat.app import state_folder
 from bottomheat.config import Config
 from bottomheat.errors import InputError, LatchError, LogError
 from bottomheat.model import Event, EventKind, Place, Reading
@@ -18,7 +18,7 @@ from bottomheat.protect.cutoff import may_reset
 from bottomheat_drivers.clock import SystemClock
 from bottomheat_drivers.folder_lock import FolderLock
 from bottomheat_drivers.keeper_link import KeeperClient
-from bottomheat_drivers.latch_file import LatchFile
+from bottomheat_drivers.latch_file import LatchFile, keeper_latch_path, latch_path
 from bottomheat_drivers.log import SqliteJournal, boot_id
 from bottomheat_drivers.w1 import W1Probes
 

@@ -18,7 +18,7 @@ class LatchFile:
     """Keeps the latches of one process; every doubt about the file is an error.
 
     A missing file is an error too: "no file" must not read as "nothing is latched", because that
-    would make deleting, or losing, the file a reset.  ``create_clear`` is the one way to begin.
+    would make deleting, or losing, the file a reset.  ``begin_clear`` is the one way to begin.
     """
 
     def __init__(self, path: Path) -> None:
@@ -62,32 +62,6 @@ class LatchFile:
                 "free or repair the disk."
             ) from error
 
-    def create_clear(self) -> None:
-        """Make the first file, with nothing latched; for installing and the first set-up alone.
-
-        Refused unless the folder is fresh, that is, holds neither this file nor a log: a log
-        without its latch file means that the file was lost, and with it perhaps a latched cutoff.
-
-        Raises:
-            LatchError: the folder is not fresh, or the file cannot be written.
-        """
-        folder = self._path.parent
-        try:
-            names = {entry.name for entry in folder.iterdir()}
-        except OSError as error:
-            raise LatchError(
-                f"{folder}: the state folder {_why(error)}; make it before the first start."
-            ) from error
-        if self._path.name in names:
-            raise LatchError(f"{self._path}: there is a latch file already; it was left alone.")
-        logs = sorted(name for name in names if name.endswith(".sqlite"))
-        if logs:
-            raise LatchError(
-                f"{self._path}: the latch file is missing beside the log {logs[0]}, so it was "
-                "lost and is not made anew as clear; look at the mats, then reset each chamber."
-            )
-        self.save({})
-
 
 def _latches(payload: Any) -> Mapping[str, Latch]:
     if not isinstance(payload, dict):
@@ -106,6 +80,37 @@ def _why(error: OSError | ValueError) -> str:
     if isinstance(error, OSError):
         return f"cannot be used ({error.strerror or error})"
     return str(error)
+
+
+def latch_path(folder: Path) -> Path:
+    """The daemon's latch file in a state folder."""
+    return folder / "daemon-latch.json"
+
+
+def keeper_latch_path(folder: Path) -> Path:
+    """The keeper's latch file in a state folder."""
+    return folder / "keeper-latch.json"
+
+
+def begin_clear(folder: Path) -> bool:
+    """Begin both latch files clear in a state folder that holds nothing at all: a first set-up.
+
+    Daemon and keeper both call it, whichever starts first.  Anything in the folder, even a file
+    that is not ours, means that latches may have been lost, and nothing is made.
+
+    Raises:
+        LatchError: the folder cannot be read, or a file cannot be written.
+    """
+    try:
+        if any(folder.iterdir()):
+            return False
+    except OSError as error:
+        raise LatchError(
+            f"{folder}: the state folder {_why(error)}; make it before the first start."
+        ) from error
+    LatchFile(latch_path(folder)).save({})
+    LatchFile(keeper_latch_path(folder)).save({})
+    return True
 
 
 class MemoryLatches:

@@ -12,6 +12,7 @@ from plant import Plant, chamber_keys, config, silent
 
 EVERY = tuple(Place)
 NORTH, SOUTH = "north", "south"
+FIXED = {"method": "fixed", "kelvin": 1.5}
 SWAPPED = {NORTH: SOUTH, SOUTH: NORTH}
 
 
@@ -191,3 +192,22 @@ def test_silent_probes_end_in_a_refusal_and_never_raise():
     assert run.finished
     assert not run.passed
     assert "did not answer" in run.verdicts[0].lines[0]
+
+
+@pytest.mark.parametrize("probes", [(Place.SUBSTRATE, Place.ROOM, Place.MAT), (Place.SUBSTRATE,)])
+@pytest.mark.parametrize("box", [Chamber, chambers.DryPeat])
+def test_the_box_heated_before_settles_before_the_next_is_judged(probes, box):
+    """100 W lift a wet layer for a quarter of an hour after the pulse has ended."""
+    cfg = config(
+        north=chamber_keys(0, probes, heater={"gpio": 17, "watts": 100.0}, offset=FIXED),
+        south=chamber_keys(1, probes, heater={"gpio": 18, "watts": 100.0}, offset=FIXED),
+    )
+    run = Plant(cfg, {NORTH: box(), SOUTH: box()}, proved=False).prove()
+    assert run.passed, lines(run)
+
+
+def test_a_warm_box_without_a_mat_probe_may_be_refused_and_is_told_to_cool():
+    plant = bench(warm_w=30.0, room_c=5.0, probes=(Place.SUBSTRATE, Place.ROOM))
+    run = plant.prove()
+    assert not run.verdicts[0].passed
+    assert "it was still warm" in lines(run)[0]

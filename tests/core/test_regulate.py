@@ -101,6 +101,28 @@ def test_no_integration_while_heat_is_cut_by_a_bound():
     assert law.integral > before
 
 
+def bounded_step(law, layer_c, now_s, given_duty):
+    law = replace(measure(law, layer_c, now_s, bounded=True), filtered_c=layer_c)
+    return pid(law, 27.0, 15.0, TUNING, now_s, key=KEY, asked_c=25.0, given_duty=given_duty)
+
+
+def test_too_warm_and_cut_short_the_integral_follows_what_was_given():
+    law, now_s = settled(layer_c=26.9)
+    asked = law.feed + law.integral
+    for _ in range(30):
+        now_s += PERIOD_S
+        law = bounded_step(law, 27.05, now_s, given_duty=0.3)
+    assert 0.25 < law.feed + law.integral < 0.32 < asked
+    assert law.held
+
+
+def test_too_cold_and_cut_short_by_the_mat_the_integral_stays():
+    law, now_s = settled(layer_c=26.0)
+    after = bounded_step(law, 26.0, now_s + PERIOD_S, given_duty=0.1)
+    assert after.integral == law.integral
+    assert not step(after, 26.0, 27.0, now_s + 2 * PERIOD_S).held
+
+
 @settings(max_examples=100, deadline=None)
 @given(
     st.floats(0.05, 0.6),

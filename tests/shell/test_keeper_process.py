@@ -16,7 +16,7 @@ import pytest
 from bottomheat.errors import AlreadyRunningError, ConfigError
 from bottomheat.ports import Lease
 from bottomheat_drivers.keeper_link import KeeperClient
-from bottomheat_drivers.latch_file import LatchFile
+from bottomheat_drivers.latch_file import LatchFile, begin_clear
 from bottomheat_drivers.pins import MOCK_PINS, mirrored_levels
 from w1tree import W1Tree
 
@@ -67,7 +67,7 @@ class Shed:
         self.tree = W1Tree(folder)
         self.tree.set(MAT, 30.0)
         self.config.write_text(CONFIG.format(folder=folder, devices=self.tree.devices))
-        self.latches.create_clear()
+        begin_clear(folder / "state")
         self.client = KeeperClient(folder / "run" / "keeper.sock", folder / "run" / "test.sock")
         self.processes: list[subprocess.Popen[bytes]] = []
         self.env = {

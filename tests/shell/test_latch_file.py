@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from bottomheat.errors import LatchError
 from bottomheat.ports import Latch
 from bottomheat_drivers import sealed_file
-from bottomheat_drivers.latch_file import LatchFile
+from bottomheat_drivers.latch_file import LatchFile, begin_clear
 
 LATCHES = {
     "north-bench": Latch("north-bench", "its probe reads 61.0 °C", 1_760_000_000_000),
@@ -105,21 +105,21 @@ def test_only_its_user_and_group_may_read_it_and_nothing_is_left_beside_it(tmp_p
     assert [entry.name for entry in tmp_path.iterdir()] == ["keeper-latch.json"]
 
 
-def test_create_clear_only_in_a_fresh_folder(tmp_path, file):
-    file.create_clear()
+def test_latches_begin_clear_only_in_a_folder_that_holds_nothing(tmp_path, file):
+    assert begin_clear(tmp_path)
     assert file.load() == {}
+    assert LatchFile(tmp_path / "daemon-latch.json").load() == {}
     file.save(LATCHES)
-    with pytest.raises(LatchError, match="already"):
-        file.create_clear()
+    assert not begin_clear(tmp_path)
     assert file.load() == LATCHES
-    path_of(tmp_path).unlink()
+    for path in tmp_path.iterdir():
+        path.unlink()
     (tmp_path / "log.sqlite").touch()
-    with pytest.raises(LatchError, match="lost"):
-        file.create_clear()
+    assert not begin_clear(tmp_path)
     with pytest.raises(LatchError):
         file.load()
     with pytest.raises(LatchError, match="make it"):
-        LatchFile(tmp_path / "nowhere" / "keeper-latch.json").create_clear()
+        begin_clear(tmp_path / "nowhere")
 
 
 def test_an_error_at_any_step_leaves_the_old_file(tmp_path, file, monkeypatch):

@@ -67,7 +67,7 @@ def test_a_file_that_is_no_database_is_set_aside(tmp_path, content):
     assert raw(path, "PRAGMA quick_check") == [("ok",)]
 
 
-def test_a_database_of_another_program_is_set_aside_whole(tmp_path):
+def test_a_database_of_another_program_is_left_alone(tmp_path):
     path = tmp_path / "log.sqlite"
     connection = sqlite3.connect(path)
     connection.execute("CREATE TABLE invoice (id INTEGER PRIMARY KEY)")
@@ -76,11 +76,15 @@ def test_a_database_of_another_program_is_set_aside_whole(tmp_path):
     connection.close()
     with pytest.raises(LogError, match="not a log of bottomheat"):
         LogReader(path)
+    with pytest.raises(LogError, match="another program"):
+        journal(tmp_path, background=False)
     kept = journal(tmp_path)
+    kept.flush(5)
+    assert "another program" in (kept.failure() or "")
     kept.close()
-    (aside,) = tmp_path.glob("log.sqlite.damaged-*")
-    assert raw(aside, "SELECT id FROM invoice") == [(7,)]
-    assert "another program" in kept.notices()[0]
+    assert raw(path, "SELECT id FROM invoice") == [(7,)]
+    assert raw(path, "SELECT name FROM sqlite_master") == [("invoice",)]
+    assert not list(tmp_path.glob("log.sqlite.*damaged*"))
 
 
 def test_a_second_damaged_file_of_the_same_second_has_another_name(tmp_path):

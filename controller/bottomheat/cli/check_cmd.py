@@ -161,9 +161,10 @@ def _disk(places: _Places) -> Iterator[Finding]:
 
 
 def _state(config: Config | None, places: _Places) -> Iterator[Finding]:
-    from bottomheat.app import keeper_latch_path, latch_path, proof_path
+    from bottomheat.app import proof_path
     from bottomheat.cli.check_machine import latch_findings, proof_findings
     from bottomheat.config_wiring import fingerprint
+    from bottomheat_drivers.latch_file import keeper_latch_path, latch_path
     from bottomheat_drivers.proof_file import ProofFile
 
     folder = places.state_folder

@@ -139,14 +139,21 @@ def _free(path: Path, ending: str) -> Path:
     return candidate
 
 
-def _defect(connection: sqlite3.Connection, *, suspect: bool) -> str | None:
-    """What makes the file unusable, in words, or None."""
+def _defect(connection: sqlite3.Connection, path: Path, *, suspect: bool) -> str | None:
+    """What makes the file unusable, in words, or None.
+
+    Raises:
+        LogError: it is somebody else's; it is left alone.
+    """
     try:
         if is_empty(connection):
             create(connection)
             return None
         if pragma(connection, "application_id") != APPLICATION_ID:
-            return "is a database of another program"
+            raise LogError(
+                f"{path} is a database of another program, so no log is written: name another "
+                "file under log: in the config."
+            )
         if suspect or _ended_badly(connection):
             answer = connection.execute("PRAGMA quick_check(1)").fetchone()[0]
             if answer != "ok":
@@ -173,14 +180,14 @@ def open_log(
     A file whose last run had no orderly end, or that is ``suspect``, is checked first.
 
     Raises:
-        LogError: the file is of a newer version.
+        LogError: the file is of a newer version, or another program's.
         sqlite3.Error, OSError: it cannot be opened, made or renamed.
     """
     path.parent.mkdir(parents=True, exist_ok=True)
     notices: list[str] = []
     connection = connect(path)
     try:
-        defect = _defect(connection, suspect=suspect)
+        defect = _defect(connection, path, suspect=suspect)
         if defect is not None:
             connection.close()
             aside = set_aside(path, wall_ms)
