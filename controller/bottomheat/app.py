@@ -20,10 +20,10 @@ from bottomheat.ports import ConfigChange, Latch
 from bottomheat_drivers.clock import SystemClock
 from bottomheat_drivers.config_watch import YamlConfigSource, start_config
 from bottomheat_drivers.control_socket import ControlSocket, ProcessSignals
-from bottomheat_drivers.folder_lock import FolderLock
 from bottomheat_drivers.keeper_link import KeeperClient
 from bottomheat_drivers.latch_file import LatchFile, begin_clear, latch_path
 from bottomheat_drivers.log import SqliteJournal, boot_id
+from bottomheat_drivers.process_lock import lock_state
 from bottomheat_drivers.proof_file import ProofFile
 from bottomheat_drivers.service_manager import service_manager
 from bottomheat_drivers.w1 import W1Probes
@@ -86,7 +86,7 @@ def run_daemon(config_path: Path, *, start_keeper: bool) -> None:
     config, fallback = start_config(config_path, _state_folder_hint(config_path))
     folder = make_folders(config)
     with ExitStack() as stack:
-        stack.callback(FolderLock(folder).close)
+        stack.callback(lock_state(folder).close)
         latches = LatchFile(latch_path(folder))
         latched, house = _read_latches(latches, config)
         if fallback is not None:

@@ -15,8 +15,8 @@ from bottomheat.wiring import Wiring
 from bottomheat_drivers.clock import SystemClock
 from bottomheat_drivers.keeper_link import KeeperServer
 from bottomheat_drivers.latch_file import LatchFile, begin_clear
-from bottomheat_drivers.line_lock import LOCK_FOLDER, LineLock
 from bottomheat_drivers.pins import pin_factory, pin_kind
+from bottomheat_drivers.process_lock import LOCK_FOLDER, lock_line
 from bottomheat_drivers.relay import GpioRelay, exit_on_signals, open_lines
 from bottomheat_drivers.service_manager import service_manager
 from bottomheat_drivers.wiring_store import keep_wiring, kept_wiring, wiring_from_config
@@ -44,7 +44,7 @@ def keep(config: Path, *, parent_fd: int | None = None) -> None:
     with ExitStack() as stack:
         folder = Path(wiring.run_folder) if kind == "mock" else LOCK_FOLDER
         for gpio, _ in wiring.outputs:
-            stack.callback(LineLock(folder, gpio).close)
+            stack.callback(lock_line(folder, gpio).close)
         factory = pin_factory(kind)
         stack.callback(factory.close)
         relays = {

@@ -16,10 +16,10 @@ from bottomheat.plausible import History, judge
 from bottomheat.ports import Latch, Lease
 from bottomheat.protect.cutoff import may_reset
 from bottomheat_drivers.clock import SystemClock
-from bottomheat_drivers.folder_lock import FolderLock
 from bottomheat_drivers.keeper_link import KeeperClient
 from bottomheat_drivers.latch_file import LatchFile, keeper_latch_path, latch_path
 from bottomheat_drivers.log import SqliteJournal, boot_id
+from bottomheat_drivers.process_lock import lock_state
 from bottomheat_drivers.w1 import W1Probes
 
 _LOST = "the latch file was missing or damaged"
@@ -42,7 +42,7 @@ class OfflineReset:
         self._name = chamber
         self._stack = ExitStack()
         folder = state_folder(config)
-        self._stack.callback(FolderLock(folder).close)
+        self._stack.callback(lock_state(folder).close)
         self._files = (LatchFile(latch_path(folder)), LatchFile(keeper_latch_path(folder)))
         self._clock = SystemClock()
 

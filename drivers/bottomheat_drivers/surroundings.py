@@ -51,7 +51,7 @@ def line_holder(folder: Path, gpio: int, locks: Path = LOCKS) -> int | None:
     a trial would keep out a keeper that starts at that very moment.
 
     Args:
-        folder: where ``LineLock`` keeps its files.
+        folder: where ``lock_line`` keeps its files.
         gpio: GPIO number (BCM).
         locks: the kernel's table.
     """

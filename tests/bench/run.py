@@ -27,6 +27,7 @@ from pathlib import Path
 from typing import Any
 
 import cost
+import memory
 import stand
 
 STARTS = (0.0, 6.0, 12.0, 18.0)
@@ -225,7 +226,7 @@ def main() -> int:
         "goals": verdicts(rows),
     }
     if not options.no_cost:
-        result["cost"] = cost.measure(known["built in"])
+        result["cost"] = {**cost.measure(known["built in"]), **memory.measure()}
     print(json.dumps(result, allow_nan=False) if options.json else table(result))
     return 0 if all(verdict["met"] for verdict in result["goals"]) else 1
 

@@ -19,8 +19,8 @@ from gpiozero.pins.mock import MockPin
 from bottomheat.errors import AlreadyRunningError, DriverError
 from bottomheat.ports import Relay
 from bottomheat_drivers import pins
-from bottomheat_drivers.line_lock import LineLock
 from bottomheat_drivers.pins import mirrored_levels, pin_factory, pin_kind
+from bottomheat_drivers.process_lock import lock_line
 from bottomheat_drivers.relay import GpioRelay, open_lines
 from bottomheat_drivers.simulated_relay import SimulatedRelay
 
@@ -344,13 +344,13 @@ def test_missing_lgpio_is_a_sentence(monkeypatch):
 
 
 def test_the_lock_names_the_process_in_the_way(tmp_path):
-    first = LineLock(tmp_path, GPIO)
+    first = lock_line(tmp_path, GPIO)
     with pytest.raises(AlreadyRunningError, match=f"GPIO 17 .* process {os.getpid()} "):
-        LineLock(tmp_path, GPIO)
-    LineLock(tmp_path, 18).close()
+        lock_line(tmp_path, GPIO)
+    lock_line(tmp_path, 18).close()
     first.close()
     first.close()
-    LineLock(tmp_path, GPIO).close()
+    lock_line(tmp_path, GPIO).close()
 
 
 def test_the_lock_does_not_follow_a_link(tmp_path):
@@ -358,13 +358,13 @@ def test_the_lock_does_not_follow_a_link(tmp_path):
     target.write_text("precious")
     (tmp_path / "bottomheat-gpio-17.lock").symlink_to(target)
     with pytest.raises(DriverError):
-        LineLock(tmp_path, GPIO)
+        lock_line(tmp_path, GPIO)
     assert target.read_text() == "precious"
 
 
 def test_no_lock_folder_is_a_sentence(tmp_path):
-    with pytest.raises(DriverError, match="lock of GPIO 17"):
-        LineLock(tmp_path / "nowhere", GPIO)
+    with pytest.raises(DriverError, match="gpio-17.lock: cannot make this lock file"):
+        lock_line(tmp_path / "nowhere", GPIO)
 
 
 def test_mirror_file_is_plain_json(tmp_path):

@@ -138,8 +138,8 @@ def _probes(config: Config | None, places: _Places) -> Iterator[Finding]:
 
 def _lines(config: Config | None, places: _Places) -> Iterator[Finding]:
     from bottomheat.cli.check_machine import line_findings
-    from bottomheat_drivers.line_lock import LOCK_FOLDER
     from bottomheat_drivers.pins import pin_kind
+    from bottomheat_drivers.process_lock import LOCK_FOLDER
     from bottomheat_drivers.surroundings import Line, gpio_devices, line_holder
 
     pins = pin_kind()

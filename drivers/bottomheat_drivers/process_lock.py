@@ -1,4 +1,4 @@
-"""One process a relay line: an advisory lock that ends with its process, however that ends."""
+"""One process a relay line and one a state folder: locks that end with their process."""
 
 from __future__ import annotations
 
@@ -12,25 +12,25 @@ LOCK_FOLDER = Path("/run/lock")
 """Where locks are kept on a machine with real lines (hier(7): /run/lock is world-writable)."""
 
 
-class LineLock:
-    """Holds the sole right to drive one GPIO line.
+class ProcessLock:
+    """An advisory lock (flock) that ends with its process, however that ends.
 
-    The kernel gives a claimed line to one process only; this lock also covers the time before the
-    claim and lines without hardware, and it names the process in the way.
+    Args:
+        path: the lock file; it stays when the lock is given up.
+        taken: what to say before "by process N" where another process holds it.
 
     Raises:
         AlreadyRunningError: another process holds it.
         DriverError: the lock file cannot be made.
     """
 
-    def __init__(self, folder: Path, gpio: int) -> None:
-        path = folder / f"bottomheat-gpio-{gpio}.lock"
+    def __init__(self, path: Path, taken: str) -> None:
         try:
             self._file = _open(path)
         except OSError as error:
             raise DriverError(
-                f"{path}: cannot make the lock of GPIO {gpio} ({error.strerror or error}); "
-                "check that this user may write there."
+                f"{path}: cannot make this lock file ({error.strerror or error}); "
+                "check that the folder is there and this user may write in it."
             ) from error
         try:
             fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
@@ -38,8 +38,7 @@ class LineLock:
             holder = _holder(self._file)
             os.close(self._file)
             raise AlreadyRunningError(
-                f"GPIO {gpio} is already driven by process {holder} (lock {path}): stop that one "
-                "first."
+                f"{taken} by process {holder} (lock {path}): stop that one first."
             ) from None
         _write_holder(self._file)
 
@@ -48,6 +47,20 @@ class LineLock:
         if self._file >= 0:
             os.close(self._file)
             self._file = -1
+
+
+def lock_line(folder: Path, gpio: int) -> ProcessLock:
+    """Take the sole right to drive one GPIO line.
+
+    The kernel gives a claimed line to one process only; this lock also covers the time before the
+    claim and lines without hardware, and it names the process in the way.
+    """
+    return ProcessLock(folder / f"bottomheat-gpio-{gpio}.lock", f"GPIO {gpio} is already driven")
+
+
+def lock_state(folder: Path) -> ProcessLock:
+    """Take the sole right to decide for, and to write in, one state folder."""
+    return ProcessLock(folder / "daemon.lock", f"The state folder {folder} is already in use")
 
 
 def _open(path: Path) -> int:
