@@ -8,6 +8,7 @@ import subprocess
 import sys
 from collections.abc import Callable
 from contextlib import ExitStack
+from dataclasses import replace
 from pathlib import Path
 
 from bottomheat import __version__, cycle
@@ -88,7 +89,8 @@ def run_daemon(config_path: Path, *, start_keeper: bool) -> None:
     with ExitStack() as stack:
         stack.callback(lock_state(folder).close)
         latches = LatchFile(latch_path(folder))
-        latched, house = _read_latches(latches, config)
+        latched = _read_latches(latches, config)
+        house: dict[Alarm, str] = {}
         if fallback is not None:
             house[Alarm.CONFIG_FALLBACK] = fallback
         proof = ProofFile(proof_path(folder))
@@ -109,6 +111,11 @@ def run_daemon(config_path: Path, *, start_keeper: bool) -> None:
         stack.callback(keeper.close)
         causes = {name: latch.cause for name, latch in latched.items()}
         state = cycle.start(config, causes, proved=proof.matches(fingerprint(config)))
+        try:
+            latches.save(latched)  # a latch that could not be kept later would be lost
+        except LatchError as error:
+            state = replace(state, hold=str(error))
+            house[Alarm.LATCH_UNWRITABLE] = str(error)
         outside = Outside(
             clock=clock,
             probes=probes,
@@ -136,14 +143,14 @@ def _remember_start(source: YamlConfigSource, note: Callable[[str, str], None]) 
     note(change.text, change.checksum)
 
 
-def _read_latches(store: LatchFile, config: Config) -> tuple[dict[str, Latch], dict[Alarm, str]]:
+def _read_latches(store: LatchFile, config: Config) -> dict[str, Latch]:
     """The latches at start; a file in doubt latches every chamber."""
     try:
-        return dict(store.load()), {}
+        return dict(store.load())
     except LatchError as error:
         _log.critical("%s", error)
         cause = "the latch file was missing or damaged at start"
-        return {name: Latch(name, cause, 0) for name in config.chambers}, {}
+        return {name: Latch(name, cause, 0) for name in config.chambers}
 
 
 def _state_folder_hint(config_path: Path) -> Path:

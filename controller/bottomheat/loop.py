@@ -40,6 +40,7 @@ from bottomheat.words import ALARM_WORDS
 KEEPER_SILENT_S = 30.0
 CLOCK_STEP_MS = 2_000
 CLOCK_ROW_S = 3600.0
+LATCH_RETRY_S = 30.0
 
 _log = logging.getLogger("bottomheat")
 
@@ -80,6 +81,7 @@ class Loop:
         now_s = outside.clock.monotonic_s()
         self._board = Board(started_s=now_s)
         self._reset: set[str] = set()
+        self._latch_tried_s = now_s
         self._clock_row_s: float | None = None
         self._clock_offset_ms = 0
         self._synchronised = False
@@ -153,6 +155,7 @@ class Loop:
         return self._save_latches(now_s)
 
     def _save_latches(self, now_s: float) -> list[Event]:
+        self._latch_tried_s = now_s
         try:
             self._out.latches.save(self._latched)
         except LatchError as error:
@@ -175,6 +178,9 @@ class Loop:
             silent = "the keeper does not answer: no heat; is it running?"
         events += self._set_house(Alarm.KEEPER_SILENT, silent, now_s)
         events += self._set_house(Alarm.KEEPER_LATCHED, _keeper_latched(status), now_s)
+        unwritable = Alarm.LATCH_UNWRITABLE in self._house
+        if unwritable and now_s - self._latch_tried_s >= LATCH_RETRY_S:
+            events += self._save_latches(now_s)
         failure = out.journal.failure()
         events += self._set_house(Alarm.LOG_FAILED, failure, now_s)
         events += self._look_at_clock(now_s)

@@ -363,7 +363,7 @@ def test_the_lock_does_not_follow_a_link(tmp_path):
 
 
 def test_no_lock_folder_is_a_sentence(tmp_path):
-    with pytest.raises(DriverError, match="gpio-17.lock: cannot make this lock file"):
+    with pytest.raises(DriverError, match=r"gpio-17\.lock: cannot make this lock file"):
         lock_line(tmp_path / "nowhere", GPIO)
 
 

@@ -1,0 +1,364 @@
+"""The daemon's loop over working fakes and a clock that goes when it is told to."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+import pytest
+
+from bottomheat import cycle
+from bottomheat.config import Config
+from bottomheat.loop import Loop, Outside
+from bottomheat.model import Alarm, EventKind, Place
+from bottomheat.ports import ConfigChange, Handler, KeeperStatus, Latch, Lease, LineStatus
+from bottomheat_drivers.clock import ManualClock
+from bottomheat_drivers.latch_file import MemoryLatches
+from bottomheat_drivers.log import MemoryJournal
+from bottomheat_drivers.scripted import ScriptedProbes
+from bottomheat_drivers.service_manager import NoServiceManager
+
+BOX = "north-bench"
+
+
+def config(**changes: Any) -> Config:
+    box = {
+        "callus_zone": 25.0,
+        "heater": {"gpio": 17, "watts": 45.0},
+        "probes": {
+            "substrate": "28-000000000001",
+            "room": "28-000000000002",
+            "mat": "28-000000000003",
+        },
+        "offset": {"method": "temperature-factor", "factor": 0.75},
+        **changes,
+    }
+    return Config.model_validate({"chambers": {BOX: box}})
+
+
+class Keeper:
+    """Takes leases and answers, unless it is silent."""
+
+    def __init__(self, clock: ManualClock, history: list[str]) -> None:
+        self.clock, self.history = clock, history
+        self.leases: list[Lease] = []
+        self.silent = False
+        self.latched = False
+        self.closed = False
+        self._status: KeeperStatus | None = None
+
+    def send(self, lease: Lease) -> bool:
+        self.leases.append(lease)
+        self.history.append("lease")
+        if not self.silent:
+            line = LineStatus(BOX, bool(lease.heat), 0, self.latched, "mat hot", 20.0, None)
+            self._status = KeeperStatus(self.clock.monotonic_s(), 1, (line,))
+        return not self.silent
+
+    def status(self) -> KeeperStatus | None:
+        return self._status
+
+    def close(self) -> None:
+        self.closed = True
+
+
+class Desk:
+    """Control server and signals in one: lets time pass, and does what a test planned."""
+
+    def __init__(self, clock: ManualClock, turns: int) -> None:
+        self.clock, self.turns = clock, turns
+        self.plan: dict[int, Callable[[Handler], None]] = {}
+        self.waits: list[float] = []
+        self.reload = False
+
+    @property
+    def stop_requested(self) -> bool:
+        return len(self.waits) >= self.turns
+
+    def take_reload(self) -> bool:
+        asked, self.reload = self.reload, False
+        return asked
+
+    def serve_until(self, deadline_s: float, handler: Handler) -> bool:
+        if self.reload:
+            return True
+        act = self.plan.pop(len(self.waits), None)
+        if act is not None:
+            act(handler)
+            if self.reload:
+                return True
+        self.waits.append(deadline_s)
+        self.clock.set(max(deadline_s, self.clock.monotonic_s()))
+        return False
+
+    def close(self) -> None:
+        return
+
+
+class Source:
+    """A config file whose next content a test sets."""
+
+    def __init__(self) -> None:
+        self.next: ConfigChange | None = None
+        self.accepted: list[ConfigChange] = []
+
+    def poll(self, *, force: bool = False) -> ConfigChange | None:
+        change, self.next = self.next, None
+        return change
+
+    def accept(self, change: ConfigChange) -> None:
+        self.accepted.append(change)
+
+
+class Proof:
+    def __init__(self) -> None:
+        self.saved: list[str] = []
+
+    def matches(self, fingerprint: str) -> bool:
+        return True
+
+    def save(self, fingerprint: str) -> None:
+        self.saved.append(fingerprint)
+
+
+class Latches(MemoryLatches):
+    """Tells the history when it is written."""
+
+    def __init__(self, history: list[str]) -> None:
+        super().__init__({})
+        self.history = history
+
+    def save(self, latches: Mapping[str, Latch]) -> None:
+        self.history.append("latch")
+        super().save(latches)
+
+
+class Journal(MemoryJournal):
+    def __init__(self, history: list[str]) -> None:
+        super().__init__()
+        self.history = history
+
+    def record(self, records: Any, events: Any) -> None:
+        self.history.append("record")
+        super().record(records, events)
+
+
+class Bench:
+    def __init__(self, turns: int, mat: str = "22.0") -> None:
+        self.history: list[str] = []
+        self.clock = ManualClock(100.0, wall_ms=1_800_000_000_000)
+        self.keeper = Keeper(self.clock, self.history)
+        self.desk = Desk(self.clock, turns)
+        self.source, self.proof = Source(), Proof()
+        self.journal, self.latches = Journal(self.history), Latches(self.history)
+        self.service = NoServiceManager()
+        self.config = config()
+        self.probes = ScriptedProbes(
+            {BOX: {Place.SUBSTRATE: "20.0", Place.ROOM: "12.0", Place.MAT: mat}}
+        )
+        outside = Outside(
+            clock=self.clock,
+            probes=self.probes,
+            keeper=self.keeper,
+            journal=self.journal,
+            latches=self.latches,
+            proof=self.proof,
+            service=self.service,
+            source=self.source,
+            control=self.desk,
+            signals=self.desk,
+        )
+        state = cycle.start(self.config, {}, proved=True)
+        self.loop = Loop(outside, self.config, state, {}, {})
+
+    def kinds(self) -> list[EventKind]:
+        return [event.kind for event in self.journal.events]
+
+    def raised(self) -> list[Alarm | None]:
+        return [e.alarm for e in self.journal.events if e.kind is EventKind.ALARM_RAISED]
+
+
+def test_heat_is_leased_after_three_agreeing_readings_and_withdrawn_at_the_end() -> None:
+    bench = Bench(turns=5)
+    bench.loop.run()
+    assert [bool(lease.heat) for lease in bench.keeper.leases] == [False, False, True, True, True]
+    assert bench.keeper.closed
+    assert bench.kinds()[0] is EventKind.STARTED
+    assert bench.kinds()[-1] is EventKind.STOPPED
+    assert bench.service.cycles == 5
+    assert bench.service.messages[-1] == "stopping"
+
+
+def test_cycles_lie_on_a_grid_even_when_a_turn_is_late() -> None:
+    bench = Bench(turns=6)
+    bench.desk.plan[2] = lambda _: bench.clock.set(bench.clock.monotonic_s() + 33.0)
+    bench.loop.run()
+    assert bench.desk.waits[:2] == [110.0, 120.0]
+    assert all((wait_s - 100.0) % 10.0 == pytest.approx(0.0) for wait_s in bench.desk.waits)
+    assert bench.desk.waits == sorted(set(bench.desk.waits))
+
+
+def test_lease_goes_before_the_latch_and_the_latch_before_the_record() -> None:
+    bench = Bench(turns=6, mat="22*4 61*9")
+    bench.loop.run()
+    at = bench.history.index("latch")
+    assert bench.history[at - 1] == "lease"
+    assert bench.history[at + 1] == "record"
+    assert not bench.keeper.leases[-1].heat
+    assert bench.latches.saved[0][BOX].cause == "mat at 61.0 °C, limit 60"
+
+
+def test_latch_that_cannot_be_written_holds_heat_and_is_tried_again() -> None:
+    bench = Bench(turns=16, mat="22*4 61*2 22*30")
+    bench.latches.problem = "the disk is full"
+
+    def mend(_: Handler) -> None:
+        bench.latches.problem = None
+
+    bench.desk.plan[10] = mend
+    bench.loop.run()
+    assert Alarm.LATCH_UNWRITABLE in bench.raised()
+    assert [
+        e.kind
+        for e in bench.journal.events
+        if e.alarm is Alarm.LATCH_UNWRITABLE and e.kind is not EventKind.ALARM_RAISED
+    ] == [EventKind.ALARM_CLEARED]
+    assert bench.latches.load()[BOX].cause.startswith("mat at 61")
+    assert not any(lease.heat for lease in bench.keeper.leases[5:])
+
+
+def test_silent_and_latched_keeper_are_alarms_that_clear() -> None:
+    bench = Bench(turns=14)
+
+    def silence(_: Handler) -> None:
+        bench.keeper.silent = True
+
+    def speak(_: Handler) -> None:
+        bench.keeper.silent, bench.keeper.latched = False, True
+
+    bench.desk.plan.update({3: silence, 9: speak})
+    bench.loop.run()
+    assert bench.raised() == [Alarm.KEEPER_SILENT, Alarm.KEEPER_LATCHED]
+    cleared = [e.alarm for e in bench.journal.events if e.kind is EventKind.ALARM_CLEARED]
+    assert cleared == [Alarm.KEEPER_SILENT]
+
+
+def test_log_failure_is_told_and_control_goes_on() -> None:
+    bench = Bench(turns=8)
+    bench.journal.failing = "the card is full"
+    bench.loop.run()
+    answer = bench.loop.handle({"do": "status"})
+    assert [a["alarm"] for a in answer["alarms"]] == ["log-failed"]
+    assert bench.keeper.leases[-1].heat
+
+
+def test_wall_clock_step_is_an_event_and_a_clock_row_and_changes_nothing_else() -> None:
+    bench = Bench(turns=8)
+    year_ms = 365 * 86_400_000
+    bench.desk.plan[4] = lambda _: bench.clock.set_wall(1_800_000_000_000 + year_ms)
+    bench.loop.run()
+    assert bench.kinds().count(EventKind.CLOCK_STEPPED) == 1
+    assert len(bench.journal.clock_rows) == 2
+    assert bench.keeper.leases[-1].heat
+
+
+def test_changed_config_acts_at_the_next_cycle_and_is_logged() -> None:
+    bench = Bench(turns=8)
+    warmer = config(callus_zone=26.0)
+
+    def change(_: Handler) -> None:
+        bench.source.next = ConfigChange(warmer, "text", "sum", ())
+        bench.desk.reload = True
+
+    bench.desk.plan[5] = change
+    bench.loop.run()
+    assert bench.journal.records[-1].setpoint_c == 26.0
+    assert bench.journal.records[5].setpoint_c == 25.0
+    assert bench.journal.configs == [("text", "sum")]
+    (event,) = (e for e in bench.journal.events if e.kind is EventKind.CONFIG_ACCEPTED)
+    assert "callus_zone: 25.0 -> 26.0" in event.text
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        ConfigChange(None, "", "bad", ("line 3: no",)),
+        ConfigChange(config(heater={"gpio": 18, "watts": 45.0}), "text", "other wiring", ()),
+    ],
+)
+def test_refused_config_leaves_the_old_one_with_an_alarm(change: ConfigChange) -> None:
+    bench = Bench(turns=8)
+
+    def offer(_: Handler) -> None:
+        bench.source.next = change
+
+    bench.desk.plan[4] = offer
+    bench.loop.run()
+    assert bench.raised() == [Alarm.CONFIG_REFUSED]
+    assert bench.source.accepted == []
+    assert bench.keeper.leases[-1].heat
+
+
+def test_proving_stopped_by_hand_says_nothing_about_the_wiring() -> None:
+    bench = Bench(turns=12)
+    bench.desk.plan[4] = lambda ask: ask({"do": "prove"}) and None
+    bench.desk.plan[8] = lambda ask: ask({"do": "prove-stop"}) and None
+    bench.loop.run()
+    assert bench.proof.saved == []
+    assert bench.kinds().count(EventKind.PROVED) == 1
+    assert not any(lease.heat for lease in bench.keeper.leases[5:9])
+
+
+def test_reset_needs_the_cause_gone_and_a_second_word() -> None:
+    bench = Bench(turns=30, mat="22*4 61*6 22*40")
+    answers: dict[int, Mapping[str, Any]] = {}
+
+    def ask(turn: int, confirmed: bool) -> None:
+        def act(handler: Handler) -> None:
+            answers[turn] = handler({"do": "reset", "chamber": BOX, "confirmed": confirmed})
+
+        bench.desk.plan[turn] = act
+
+    ask(8, confirmed=True)
+    ask(20, confirmed=False)
+    ask(21, confirmed=True)
+    bench.loop.run()
+    assert not answers[8]["ok"]
+    assert answers[20]["ok"]
+    assert not answers[20]["done"]
+    assert answers[21]["done"]
+    assert bench.latches.load() == {}
+    assert any(lease.reset == {BOX} for lease in bench.keeper.leases)
+    assert bench.keeper.leases[-1].heat
+    assert not any(lease.heat for lease in bench.keeper.leases[6:21])
+
+
+@pytest.mark.parametrize(
+    "request_",
+    [{}, {"do": None}, {"do": ["status"]}, {"do": "reset"}, {"do": "reset", "chamber": ["x"]}],
+)
+def test_nonsense_is_answered_and_does_no_harm(request_: Mapping[str, Any]) -> None:
+    bench = Bench(turns=1)
+    assert bench.loop.handle(request_)["ok"] is False
+
+
+def test_lease_is_withdrawn_when_the_loop_fails() -> None:
+    bench = Bench(turns=5)
+
+    def explode(_: Handler) -> None:
+        raise RuntimeError("a fault of ours")
+
+    bench.desk.plan[3] = explode
+    with pytest.raises(RuntimeError):
+        bench.loop.run()
+    assert bench.keeper.closed
+
+
+def test_records_carry_what_the_board_shows() -> None:
+    bench = Bench(turns=6)
+    bench.loop.run()
+    shown = bench.loop.handle({"do": "status"})["chambers"][0]
+    last = bench.journal.records[-1]
+    assert shown["heat"] is last.heat
+    assert shown["estimate_c"] == last.estimate.celsius
+    assert shown["substrate_setpoint_c"] == last.substrate_setpoint_c
