@@ -6,6 +6,7 @@ import logging
 import os
 import subprocess
 import sys
+import threading
 from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import replace
@@ -100,8 +101,7 @@ def run_daemon(config_path: Path, *, start_keeper: bool) -> None:
         stack.callback(journal.close)
         control = ControlSocket(control_path(config), clock, signals)
         stack.callback(control.close)
-        source = YamlConfigSource(config_path, folder)
-        _remember_start(source, journal.note_config)
+        source = _watched(config_path, folder, config, journal.note_config)
         wiring = {name: box.probes.by_place() for name, box in config.chambers.items()}
         probes = W1Probes(Path(config.w1_devices), wiring, clock)
         stack.callback(probes.close)
@@ -131,16 +131,22 @@ def run_daemon(config_path: Path, *, start_keeper: bool) -> None:
         Loop(outside, config, state, latched, house).run()
 
 
-def _remember_start(source: YamlConfigSource, note: Callable[[str, str], None]) -> None:
-    """Take the file's content as known, and keep it as the accepted one if it is good."""
+def _watched(
+    path: Path, folder: Path, config: Config, note: Callable[[str, str], None]
+) -> YamlConfigSource:
+    """The watched config file, with what was started with taken as known and accepted."""
+    source = YamlConfigSource(path, folder)
     change: ConfigChange | None = source.poll(force=True)
     if change is None or change.config is None:
-        return
+        return source
+    if change.config != config:  # edited since: let the loop find it as a change
+        return YamlConfigSource(path, folder)
     try:
         source.accept(change)
     except ConfigError as error:
         _log.warning("%s", error)
     note(change.text, change.checksum)
+    return source
 
 
 def _read_latches(store: LatchFile, config: Config) -> dict[str, Latch]:
@@ -169,24 +175,47 @@ def _state_folder_hint(config_path: Path) -> Path:
 
 
 def _keeper_child(config_path: Path, config: Config) -> Callable[[], None]:
-    """Start a keeper that ends with us; returns what ends it."""
-    command = [sys.executable, "-m", "bottomheat.keep_main", "keep", str(config_path)]
+    """Start a keeper that ends with us; returns what ends it, with every line open.
+
+    It has a session of its own, so that Ctrl-Z in the terminal stops the daemon alone and the
+    lease runs out.  A keeper that dies by itself leaves its lines as they are on a stock kernel:
+    they are opened from here.
+    """
     environment = {
         # Where it finds the wiring of its last start, should the config be refused by now.
         "STATE_DIRECTORY": str(state_folder(config)),
         "RUNTIME_DIRECTORY": str(Path(config.run_folder).absolute()),
         **{k: v for k, v in os.environ.items() if k not in ("NOTIFY_SOCKET", "WATCHDOG_USEC")},
     }
+
+    def keeper_command(action: str, *more: str) -> list[str]:
+        return [sys.executable, "-m", "bottomheat.keep_main", action, str(config_path), *more]
+
     child = subprocess.Popen(
-        [*command, "--with-parent", "0"], stdin=subprocess.PIPE, env=environment
+        keeper_command("keep", "--with-parent", "0"),
+        stdin=subprocess.PIPE,
+        env=environment,
+        start_new_session=True,
     )
+    ended = threading.Lock()
+
+    def open_after_death() -> None:
+        if child.wait() == 0 or not ended.acquire(blocking=False):
+            return
+        _log.critical("the keeper has died: its lines are opened; start the service again")
+        subprocess.run(keeper_command("open-lines"), env=environment, check=False)
+
+    threading.Thread(target=open_after_death, name="keeper watch", daemon=True).start()
 
     def end() -> None:
         if child.stdin is not None:
             child.stdin.close()  # the keeper opens every line when this pipe ends
         try:
-            child.wait(CHILD_ENDS_S)
+            code = child.wait(CHILD_ENDS_S)
         except subprocess.TimeoutExpired:
-            child.terminate()
+            child.kill()
+            code = child.wait()
+        if code != 0 and ended.acquire(blocking=False):
+            subprocess.run(keeper_command("open-lines"), env=environment, check=False)
 
     return end

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import socket
 from collections.abc import Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
@@ -35,7 +36,7 @@ def keep(config: Path, *, parent_fd: int | None = None) -> None:
         AlreadyRunningError: another process drives one of the lines.
     """
     exit_on_signals()
-    wiring = _wiring(config)
+    wiring = _wiring(config, alone=parent_fd is None)
     kind = pin_kind()
     try:
         begin_clear(Path(wiring.state_folder))
@@ -77,16 +78,39 @@ def open_all(config: Path) -> None:
     open_lines(wiring.outputs, chip=wiring.chip)
 
 
-def _wiring(config: Path) -> Wiring:
-    """The wiring of the config, or, where that is refused, of the last one that was not."""
+def _wiring(config: Path, *, alone: bool) -> Wiring:
+    """The wiring of the config, or, where that is refused, of the last one that was not.
+
+    A keeper that restarts ``alone`` beside a running daemon keeps the wiring that the daemon runs
+    on: a file edited meanwhile has not been accepted, let alone proved.
+    """
+    kept = kept_wiring(config)
     try:
-        return wiring_from_config(config)
+        wiring = wiring_from_config(config)
     except ConfigError as error:
-        kept = kept_wiring(config)
         if kept is None:
             raise
         logger.critical("%s\nThe keeper goes on with the wiring of its last start.", error)
         return kept
+    if alone and kept is not None and kept.lines != wiring.lines and _daemon_runs(kept):
+        logger.critical(
+            "The wiring in %s has changed while the service runs: the keeper goes on with the "
+            "wiring of its last start; restart the service, then prove.",
+            config,
+        )
+        return kept
+    return wiring
+
+
+def _daemon_runs(wiring: Wiring) -> bool:
+    """Whether somebody listens on the daemon's control socket."""
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as client:
+        client.settimeout(1.0)
+        try:
+            client.connect(str(Path(wiring.run_folder) / "control.sock"))
+        except OSError:
+            return False
+    return True
 
 
 class _NoProbes:

@@ -52,7 +52,7 @@ class AlreadyRunningError(BottomheatError):
     """Another process owns this relay line or this state folder."""
 
     exit_code = 7
-    meaning = "another process already drives this relay"
+    meaning = "another bottomheat already uses this relay, folder or socket"
 
 
 class RefusedError(BottomheatError):

@@ -332,6 +332,8 @@ class Loop:
         answer = self._board.answer(
             self._state, self._config, out.keeper.status(), now_s, ALARM_WORDS
         )
+        status = out.keeper.status()
+        answer["keeper_pid"] = None if status is None else status.pid
         answer["wall_ms"] = out.clock.wall_ms()
         answer["synchronised"] = out.clock.synchronised()
         answer["coldest_room_c"] = self._config.coldest_room_c

@@ -174,7 +174,7 @@ class ControlSocket:
 def _parse(line: bytes) -> Mapping[str, Any]:
     try:
         request = json.loads(line)
-    except ValueError:
+    except (ValueError, RecursionError):
         return {}
     return request if isinstance(request, dict) else {}
 

@@ -148,6 +148,35 @@ def test_killed_daemon_loses_its_word_within_twenty_seconds(heating: Service) ->
     assert heating.wait(lambda: not heating.line(), 21) <= 20.5
 
 
+def test_killed_keeper_has_its_lines_opened(heating: Service) -> None:
+    """The mock pins keep their level when a process dies, as a stock kernel's do."""
+    keeper = heating.ask("status")["keeper_pid"]
+    os.kill(keeper, signal.SIGKILL)
+    assert heating.wait(lambda: not heating.line(), 10) <= 5
+
+
+def test_keeper_that_restarts_alone_keeps_the_wiring_that_the_daemon_runs_on(
+    service: Service,
+) -> None:
+    service.prove()
+    service.start("--no-keeper")
+    keepers = []
+    try:
+        for _ in range(2):
+            command = [sys.executable, "-m", "bottomheat.keep_main", "keep", str(service.config)]
+            folders = {"STATE_DIRECTORY": str(service.state), "RUNTIME_DIRECTORY": str(service.run)}
+            keepers.append(subprocess.Popen(command, env={**service.environment(), **folders}))
+            service.wait(service.line)
+            keepers[-1].terminate()
+            keepers[-1].wait(20)
+            assert not service.line()
+            service.write_config(change=lambda text: text.replace("gpio: 17", "gpio: 18"))
+    finally:
+        for keeper in keepers:
+            keeper.kill()
+    assert not service.line(18)
+
+
 def test_second_daemon_is_refused(heating: Service) -> None:
     second = heating.command("run")
     assert second.returncode == 7
@@ -230,6 +259,9 @@ def test_control_socket_stands_hostile_clients(heating: Service) -> None:
     with socket.socket(socket.AF_UNIX) as garbage:
         garbage.connect(path)
         garbage.sendall(b"\xff\x00{not json\n")
+    with socket.socket(socket.AF_UNIX) as nested:
+        nested.connect(path)
+        nested.sendall(b"[" * 50_000 + b"\n")
     with socket.socket(socket.AF_UNIX) as endless:
         endless.connect(path)
         with contextlib.suppress(OSError):  # the server hangs up on it
