@@ -248,6 +248,16 @@ class Loop:
         old = self._config
         if fingerprint(config) != fingerprint(old) or set(config.chambers) != set(old.chambers):
             return "its wiring (gpio, relay or probes) differs: restart the service, then prove"
+        lower = [
+            name
+            for name, box in config.chambers.items()
+            if box.limits.mat_c < old.chambers[name].limits.mat_c
+        ]
+        if lower:
+            # Accepting it would leave the independent layer on the higher one, unsaid.
+            return (
+                f"a lower mat limit ({', '.join(lower)}) needs a restart: the keeper takes it then"
+            )
         fixed = ("log", "run_folder", "w1_devices")
         changed = [key for key in fixed if getattr(config, key) != getattr(old, key)]
         if changed:
@@ -260,7 +270,7 @@ class Loop:
             config.chambers[name].limits.mat_c != old.limits.mat_c
             for name, old in self._config.chambers.items()
         ):
-            told += "; the keeper takes a new mat limit when it is restarted"
+            told += "; the keeper takes a higher mat limit when it is restarted"
         self._config = config
         try:
             self._out.source.accept(change)

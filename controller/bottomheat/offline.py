@@ -85,14 +85,22 @@ class OfflineReset:
 
     def _read(self) -> tuple[tuple[Place, Reading], ...]:
         box = self._config.chambers[self._name]
-        wiring = {self._name: box.probes.by_place()}
+        own = box.keeper.probe
+        wiring = {
+            "daemon": box.probes.by_place(),
+            "keeper": {} if own is None else {Place.MAT: own},
+        }
         probes = W1Probes(Path(self._config.w1_devices), wiring, self._clock)
         try:
-            raws = probes.read_all(self._clock.monotonic_s())[self._name]
+            answers = probes.read_all(self._clock.monotonic_s())
         finally:
             probes.close()
         now_s = self._clock.monotonic_s()
-        return tuple((place, judge(History(), raw, now_s)[1]) for place, raw in raws.items())
+        return tuple(
+            (place, judge(History(), raw, now_s)[1])
+            for raws in answers.values()
+            for place, raw in raws.items()
+        )
 
     def _clear(self, daemon: Mapping[str, Latch], keeper: Mapping[str, Latch]) -> None:
         name = self._name

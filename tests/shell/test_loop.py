@@ -284,6 +284,7 @@ def test_changed_config_acts_at_the_next_cycle_and_is_logged() -> None:
     [
         ConfigChange(None, "", "bad", ("line 3: no",)),
         ConfigChange(config(heater={"gpio": 18, "watts": 45.0}), "text", "other wiring", ()),
+        ConfigChange(config(limits={"mat": 55.0}), "text", "a limit the keeper has not", ()),
     ],
 )
 def test_refused_config_leaves_the_old_one_with_an_alarm(change: ConfigChange) -> None:
