@@ -159,6 +159,7 @@ class Loop:
         try:
             self._out.latches.save(self._latched)
         except LatchError as error:
+            self._out.latches.withdraw()
             self._state = replace(self._state, hold=str(error))
             return self._set_house(Alarm.LATCH_UNWRITABLE, str(error), now_s)
         if self._house.get(Alarm.LATCH_UNWRITABLE) is not None:

@@ -182,6 +182,14 @@ class LatchStore(Protocol):
         """
         ...
 
+    def withdraw(self) -> None:
+        """Remove what is stored, where a new latch cannot be saved; never raises.
+
+        A full disk still lets a file go, and a missing one reads as latched at the next start,
+        while the old content would read as clear.
+        """
+        ...
+
 
 class ServiceManager(Protocol):
     """The service manager's notification protocol (sd_notify)."""

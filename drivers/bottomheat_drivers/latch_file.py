@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -61,6 +62,11 @@ class LatchFile:
                 f"{self._path}: the latch file {_why(error)}, so there is no heat; "
                 "free or repair the disk."
             ) from error
+
+    def withdraw(self) -> None:
+        """Remove the file, so that the next start takes every chamber as latched."""
+        with suppress(OSError):
+            self._path.unlink()
 
 
 def _latches(payload: Any) -> Mapping[str, Latch]:
@@ -141,3 +147,7 @@ class MemoryLatches:
             raise LatchError(self.problem)
         self._latches = dict(latches)
         self.saved.append(dict(latches))
+
+    def withdraw(self) -> None:
+        """Forget what was saved, as if the file were gone."""
+        self._latches = None

@@ -122,6 +122,16 @@ def test_latches_begin_clear_only_in_a_folder_that_holds_nothing(tmp_path, file)
         begin_clear(tmp_path / "nowhere")
 
 
+def test_a_withdrawn_file_latches_and_a_later_save_brings_it_back(tmp_path, file):
+    file.save({})
+    file.withdraw()
+    file.withdraw()
+    with pytest.raises(LatchError, match="missing"):
+        file.load()
+    file.save(LATCHES)
+    assert file.load() == LATCHES
+
+
 def test_an_error_at_any_step_leaves_the_old_file(tmp_path, file, monkeypatch):
     """Each step of a save fails in turn; what is read afterwards is whole."""
     new = {"north-bench": Latch("north-bench", "new", 5)}

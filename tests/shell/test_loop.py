@@ -9,6 +9,7 @@ import pytest
 
 from bottomheat import cycle
 from bottomheat.config import Config
+from bottomheat.errors import LatchError
 from bottomheat.loop import Loop, Outside
 from bottomheat.model import Alarm, EventKind, Place
 from bottomheat.ports import ConfigChange, Handler, KeeperStatus, Latch, Lease, LineStatus
@@ -213,6 +214,8 @@ def test_latch_that_cannot_be_written_holds_heat_and_is_tried_again() -> None:
     bench.latches.problem = "the disk is full"
 
     def mend(_: Handler) -> None:
+        with pytest.raises(LatchError):  # a restart now would find every chamber latched
+            bench.latches.load()
         bench.latches.problem = None
 
     bench.desk.plan[10] = mend
