@@ -16,6 +16,7 @@ from w1tree import W1Tree
 
 ROOT = Path(__file__).parents[1]
 LONGEST_S = 60.0
+PINS = "mock"
 
 LAYER, ROOM, MAT = "28-000000000001", "28-000000000002", "28-000000000003"
 SOUTH_LAYER, SOUTH_MAT = "28-000000000011", "28-000000000013"
@@ -98,7 +99,7 @@ def environment() -> dict[str, str]:
     return {
         **os.environ,
         "PYTHONPATH": os.pathsep.join((str(ROOT / "controller"), str(ROOT / "drivers"))),
-        "GPIOZERO_PIN_FACTORY": "mock",
+        "GPIOZERO_PIN_FACTORY": PINS,
         "PYTHONUNBUFFERED": "1",
         "TZ": "UTC",
         "COLUMNS": "100",

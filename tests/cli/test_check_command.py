@@ -9,16 +9,6 @@ from typing import Any
 
 import pytest
 
-from bottomheat.cli.check_machine import (
-    clock_findings,
-    disk_findings,
-    latch_findings,
-    proof_findings,
-    service_findings,
-)
-from bottomheat_drivers.surroundings import disk_of
-from service import LAYER, MAT, ROOM, Service
-
 
 @pytest.fixture
 def service(tmp_path: Path) -> Iterator[Service]:
@@ -118,13 +108,3 @@ def test_schema_goes_to_a_file_or_to_the_screen(service: Service, tmp_path: Path
     refused = service.command("check", "--schema", str(tmp_path / "no" / "where.json"))
     assert refused.returncode == 10
     assert "Traceback" not in refused.stderr
-
-
-def test_parts_say_well_and_not_well(tmp_path: Path) -> None:
-    assert [f.level.value for f in clock_findings(synchronised=True)] == ["well"]
-    assert clock_findings(synchronised=False)[0].level.value != "well"
-    assert proof_findings(proved=True)[0].level.value == "well"
-    assert proof_findings(proved=False)[0].level.value == "wrong"
-    assert service_findings(None, "it does not answer; start it")[0].level.value == "wrong"
-    assert disk_findings(disk_of(tmp_path, ()))[0].level.value == "well"
-    assert latch_findings([], fresh=True)[0].level.value == "well"

@@ -174,7 +174,10 @@ def _state(config: Config | None, places: _Places) -> Iterator[Finding]:
     owners = (("service", latch_path(folder)), ("keeper", keeper_latch_path(folder)))
     yield from latch_findings([_latches(owner, path) for owner, path in owners], fresh=fresh)
     if config is not None:
-        yield from proof_findings(proved=ProofFile(proof_path(folder)).matches(fingerprint(config)))
+        path = proof_path(folder)
+        hidden = os.path.exists(path) and not os.access(path, os.R_OK)
+        proved = None if hidden else ProofFile(path).matches(fingerprint(config))
+        yield from proof_findings(proved=proved)
 
 
 def _latches(owner: str, path: Path) -> LatchView:

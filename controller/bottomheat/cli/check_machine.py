@@ -247,8 +247,16 @@ def latch_findings(views: Sequence[LatchView], *, fresh: bool) -> list[Finding]:
     return findings
 
 
-def proof_findings(*, proved: bool) -> list[Finding]:
-    """Whether each box was seen to answer to its own heat alone."""
+def proof_findings(*, proved: bool | None) -> list[Finding]:
+    """Whether each box was seen to answer to its own heat alone; None: this user may not see."""
+    if proved is None:
+        return [
+            wrong(
+                "the proof of the wiring may not be read by this user, so whether heat may flow "
+                "is not known",
+                "run the check with sudo, or as a member of the group bottomheat",
+            )
+        ]
     if proved:
         return [well("the wiring is proved: each box answers to its own heat")]
     return [
