@@ -9,6 +9,8 @@ from typing import Any
 
 import pytest
 
+from service import LAYER, MAT, ROOM, Service
+
 
 @pytest.fixture
 def service(tmp_path: Path) -> Iterator[Service]:
