@@ -16,9 +16,11 @@ from bottomheat import __version__, cycle
 from bottomheat.config import Config
 from bottomheat.config_wiring import fingerprint
 from bottomheat.errors import ConfigError, DriverError, LatchError
+from bottomheat.keeper import identity
 from bottomheat.loop import Loop, Outside
 from bottomheat.model import Alarm
 from bottomheat.ports import ConfigChange, Latch
+from bottomheat.wiring import wiring_of
 from bottomheat_drivers.clock import SystemClock
 from bottomheat_drivers.config_watch import YamlConfigSource, start_config
 from bottomheat_drivers.control_socket import ControlSocket, ProcessSignals
@@ -107,7 +109,11 @@ def run_daemon(config_path: Path, *, start_keeper: bool) -> None:
         stack.callback(probes.close)
         if start_keeper:
             stack.callback(_keeper_child(config_path, config))
-        keeper = KeeperClient(run_folder / "keeper.sock", run_folder / "daemon.sock")
+        keeper = KeeperClient(
+            run_folder / "keeper.sock",
+            run_folder / "daemon.sock",
+            identity(wiring_of(config, config_path).lines),
+        )
         stack.callback(keeper.close)
         causes = {name: latch.cause for name, latch in latched.items()}
         state = cycle.start(config, causes, proved=proof.matches(fingerprint(config)))

@@ -13,6 +13,7 @@ from bottomheat.keep import ChamberRelays, Keeper, ProbeReader
 from bottomheat.model import Place, Raw
 from bottomheat.ports import Clock, Probes
 from bottomheat.wiring import Wiring
+from bottomheat_drivers.background_log import background_logging
 from bottomheat_drivers.clock import SystemClock
 from bottomheat_drivers.keeper_link import KeeperServer
 from bottomheat_drivers.latch_file import LatchFile, begin_clear
@@ -61,7 +62,7 @@ def keep(config: Path, *, parent_fd: int | None = None) -> None:
         }
         for problem in keep_wiring(wiring.with_chip(getattr(factory, "chip", None))):
             logger.warning("%s", problem)
-        with _keeper(wiring, relays) as keeper:
+        with background_logging(), _keeper(wiring, relays) as keeper:
             keeper.run(parent_fd)
 
 

@@ -18,7 +18,7 @@ from threading import Condition, Event, Thread
 from typing import Final, Protocol
 
 from bottomheat.errors import DriverError, LatchError
-from bottomheat.keeper import KeeperLine, KeeperState, LineCommand, decide
+from bottomheat.keeper import KeeperLine, KeeperState, LineCommand, decide, identity
 from bottomheat.model import Alarm, Place, Raw
 from bottomheat.ports import (
     Clock,
@@ -168,6 +168,8 @@ class LatchWriter:
                 self._store.save(latches)
             except LatchError as error:
                 problem = str(error)
+                if latches:  # the old file reads as clear, a missing one as latched
+                    self._store.withdraw()
             with self._turn:
                 self._problem = problem
                 if problem is None and self._waiting is latches:
@@ -204,6 +206,7 @@ class Keeper:
         services: ServiceManager,
     ) -> None:
         self._lines = tuple(lines)
+        self._wiring = identity(self._lines)
         self._relays = dict(relays)
         self._server = server
         self._reader = reader
@@ -259,7 +262,7 @@ class Keeper:
         if self._writer.settled:
             self._clearing = frozenset()
         before = self._state.latched
-        decision = decide(self._state, self._lease, readings, now_s, self._lines)
+        decision = decide(self._state, self._lease, readings, now_s, self._lines, self._wiring)
         self._state = decision.state
         if decision.latches_changed:
             self._clearing |= before.keys() - decision.state.latched.keys()
@@ -320,9 +323,9 @@ class Keeper:
             try:
                 switch(closed)
             except DriverError as error:
-                logger.critical("%s: %s", chamber, error)
                 self._rest_until_s[chamber] = now_s + LINE_REST_S
                 self._open_all(chamber)
+                logger.critical("%s: %s", chamber, error)
 
     def _open_all(self, chamber: str) -> None:
         relays = self._relays[chamber]

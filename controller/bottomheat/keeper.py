@@ -159,6 +159,7 @@ def decide(
     readings: Mapping[str, Raw],
     now_s: float,
     lines: Sequence[KeeperLine],
+    wiring: str = "",
 ) -> Decision:
     """Decide what every relay has to do; total, never raises.
 
@@ -169,6 +170,7 @@ def decide(
             missing.
         now_s: monotonic time, s.
         lines: the wiring.
+        wiring: the same as ``identity`` puts it; a lease for another one allows nothing.
     """
     time_runs = math.isfinite(now_s) and (state.at_s is None or now_s >= state.at_s)
     if not time_runs:
@@ -179,7 +181,7 @@ def decide(
             refused=lease if lease is not None else state.refused,
             reset_s=None,
         )
-    refusal = "the clock went backwards" if not time_runs else _refusal(lease, state, now_s)
+    refusal = "the clock went backwards" if not time_runs else _refusal(lease, state, now_s, wiring)
     allowed = lease.heat if lease is not None and not refusal else frozenset[str]()
     asked = lease if lease is not None and not refusal and _unheard(lease, state) else None
 
@@ -219,12 +221,23 @@ def decide(
     return Decision(after, tuple(commands), latched != state.latched, tuple(events))
 
 
-def _refusal(lease: Lease | None, state: KeeperState, now_s: float) -> str:
+def identity(lines: Sequence[KeeperLine]) -> str:
+    """What is wired to what, as text that daemon and keeper compare; limits are not in it."""
+    return ";".join(
+        f"{line.chamber}:{line.gpio}:{line.active_high:d}:{line.probe or '-'}"
+        + ("" if line.series is None else f":{line.series.gpio}:{line.series.active_high:d}")
+        for line in sorted(lines, key=lambda line: line.chamber)
+    )
+
+
+def _refusal(lease: Lease | None, state: KeeperState, now_s: float, wiring: str) -> str:
     """Why this lease allows nothing; empty if it counts."""
     if lease is None:
         return "the controller has not asked for heat yet"
     if not math.isfinite(lease.sent_s) or lease.sent_s > now_s:
         return "the controller's word has an impossible time"
+    if lease.wiring != wiring:
+        return "the controller runs on another wiring: restart both, then prove"
     if lease == state.refused:
         return "the clock went backwards and the controller has not spoken since"
     if now_s - lease.sent_s >= LEASE_S:

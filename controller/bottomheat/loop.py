@@ -41,6 +41,8 @@ KEEPER_SILENT_S = 30.0
 CLOCK_STEP_MS = 2_000
 CLOCK_ROW_S = 3600.0
 LATCH_RETRY_S = 30.0
+HELD_OPEN_S = 60.0
+"""Heat asked for so long in all without the keeper closing the relay is told."""
 
 _log = logging.getLogger("bottomheat")
 
@@ -82,6 +84,7 @@ class Loop:
         self._board = Board(started_s=now_s)
         self._reset: set[str] = set()
         self._latch_tried_s = now_s
+        self._held_open_s: dict[str, float] = {}
         self._clock_row_s: float | None = None
         self._clock_offset_ms = 0
         self._synchronised = False
@@ -135,18 +138,34 @@ class Loop:
         step = cycle.advance(self._state, readings, now_s, self._config)
         self._state = step.state
         reset = frozenset(self._reset)
-        out.keeper.send(Lease(now_s, step.heat, reset))
-        self._reset.clear()
+        if out.keeper.send(Lease(now_s, step.heat, reset)):
+            self._reset -= reset
         events = list(step.events)
         if step.latched:
             events += self._latch(step.latched, now_s)
         events += self._look_around(now_s)
+        events += self._set_house(Alarm.KEEPER_HOLDS, self._held_open(step.heat), now_s)
         events += self._proof(now_s)
         out.journal.record(step.records, events)
         for event in events:
             self._tell(event)
         self._board = self._board.take(step, self._house, now_s)
         out.service.status(self._line())
+
+    def _held_open(self, heat: frozenset[str]) -> str | None:
+        """Why the keeper keeps relays open that have been asked to close for a minute in all."""
+        status = self._out.keeper.status()
+        told = []
+        for line in () if status is None else status.lines:
+            name = line.chamber
+            if line.closed:
+                self._held_open_s.pop(name, None)
+            elif name in heat and not line.latched:
+                held_s = self._held_open_s.get(name, 0.0) + self._config.cycle_s
+                self._held_open_s[name] = held_s
+            if self._held_open_s.get(name, 0.0) > HELD_OPEN_S and not line.latched:
+                told.append(f"{name} ({line.reason})")
+        return f"the keeper holds the relay open: {', '.join(told)}" if told else None
 
     def _latch(self, causes: Mapping[str, str], now_s: float) -> list[Event]:
         wall_ms = self._out.clock.wall_ms()
@@ -159,7 +178,8 @@ class Loop:
         try:
             self._out.latches.save(self._latched)
         except LatchError as error:
-            self._out.latches.withdraw()
+            if self._latched:
+                self._out.latches.withdraw()
             self._state = replace(self._state, hold=str(error))
             return self._set_house(Alarm.LATCH_UNWRITABLE, str(error), now_s)
         if self._house.get(Alarm.LATCH_UNWRITABLE) is not None:

@@ -133,6 +133,7 @@ class Alarm(StrEnum):
     LOG_FAILED = "log-failed"
     KEEPER_SILENT = "keeper-silent"
     KEEPER_LATCHED = "keeper-latched"
+    KEEPER_HOLDS = "keeper-holds"
     LATCH_UNWRITABLE = "latch-unwritable"
     CLOCK_STEPPED = "clock-stepped"
 

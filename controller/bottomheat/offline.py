@@ -11,16 +11,22 @@ from bottomheat import __version__
 from bottomheat.app import state_folder
 from bottomheat.config import Config
 from bottomheat.errors import InputError, LatchError, LogError
-from bottomheat.model import Event, EventKind, Place, Reading
+from bottomheat.keeper import RESET_MARGIN_K, identity
+from bottomheat.model import Event, EventKind, Good, Place, Reading
 from bottomheat.plausible import History, judge
 from bottomheat.ports import Latch, Lease
 from bottomheat.protect.cutoff import may_reset
+from bottomheat.wiring import wiring_of
 from bottomheat_drivers.clock import SystemClock
 from bottomheat_drivers.keeper_link import KeeperClient
 from bottomheat_drivers.latch_file import LatchFile, keeper_latch_path, latch_path
 from bottomheat_drivers.log import SqliteJournal, boot_id
 from bottomheat_drivers.process_lock import lock_state
 from bottomheat_drivers.w1 import W1Probes
+
+KEEPER_TICK_S = 0.6
+KEEPER_ANSWERS = 5
+"""The keeper looks twice a second; so many answers are waited for."""
 
 _LOST = "the latch file was missing or damaged"
 
@@ -34,11 +40,12 @@ class OfflineReset:
         DriverError: the state folder or the probes cannot be used.
     """
 
-    def __init__(self, config: Config, chamber: str) -> None:
+    def __init__(self, config: Config, path: Path, chamber: str) -> None:
         if chamber not in config.chambers:
             known = ", ".join(config.chambers)
             raise InputError(f"there is no chamber {chamber}; the config has: {known}.")
         self._config = config
+        self._path = path
         self._name = chamber
         self._stack = ExitStack()
         folder = state_folder(config)
@@ -56,7 +63,12 @@ class OfflineReset:
         """Show the latch and the proof; with ``confirmed``, clear it where the proof allows."""
         daemon, keeper = (self._load(file) for file in self._files)
         latch, keeper_latch = daemon.get(self._name), keeper.get(self._name)
-        fit, lines = may_reset(self._read(), None, self._config.chambers[self._name].limits)
+        limits = self._config.chambers[self._name].limits
+        readings, keepers = self._read()
+        fit, lines = may_reset(readings, None, limits)
+        if keeper_latch is not None and keepers is not None:
+            cool, line = _cool_for_keeper(keepers, limits.mat_c)
+            fit, lines = fit and cool, (*lines, line)
         answer: dict[str, Any] = {
             "latched": None if latch is None else latch.cause,
             "keeper_latched": None if keeper_latch is None else keeper_latch.cause,
@@ -83,9 +95,10 @@ class OfflineReset:
         except LatchError:
             return {name: Latch(name, _LOST, 0) for name in self._config.chambers}
 
-    def _read(self) -> tuple[tuple[Place, Reading], ...]:
+    def _read(self) -> tuple[tuple[tuple[Place, Reading], ...], Reading | None]:
+        """Every probe of the chamber, and the one that the keeper goes by, judged afresh."""
         box = self._config.chambers[self._name]
-        own = box.keeper.probe
+        own = box.keeper_probe
         wiring = {
             "daemon": box.probes.by_place(),
             "keeper": {} if own is None else {Place.MAT: own},
@@ -96,26 +109,49 @@ class OfflineReset:
         finally:
             probes.close()
         now_s = self._clock.monotonic_s()
-        return tuple(
-            (place, judge(History(), raw, now_s)[1])
-            for raws in answers.values()
-            for place, raw in raws.items()
-        )
+        judged = {
+            who: tuple((place, judge(History(), raw, now_s)[1]) for place, raw in raws.items())
+            for who, raws in answers.items()
+        }
+        return judged["daemon"], dict(judged["keeper"]).get(Place.MAT)
 
     def _clear(self, daemon: Mapping[str, Latch], keeper: Mapping[str, Latch]) -> None:
         name = self._name
         self._files[0].save({key: latch for key, latch in daemon.items() if key != name})
-        run_folder = Path(self._config.run_folder)
-        link = KeeperClient(run_folder / "keeper.sock", run_folder / "daemon.sock")
-        try:
-            now_s = self._clock.monotonic_s()
-            listening = link.send(Lease(now_s, frozenset(), frozenset({name})))
-        finally:
-            link.close()
-        if not listening and name in keeper:
+        if name in keeper and not self._keeper_cleared():
             self._files[1].save({key: latch for key, latch in keeper.items() if key != name})
         cause = daemon[name].cause if name in daemon else "the keeper alone had latched"
         self._note(f"cutoff reset by hand while the service was stopped; it was: {cause}")
+
+    def _keeper_cleared(self) -> bool:
+        """Ask a keeper that runs to clear its own latch; False where none runs.
+
+        Raises:
+            LatchError: it runs and does not clear it.
+        """
+        run_folder = Path(self._config.run_folder)
+        link = KeeperClient(
+            run_folder / "keeper.sock",
+            run_folder / "daemon.sock",
+            identity(wiring_of(self._config, self._path).lines),
+        )
+        why = "it gave no answer"
+        try:
+            for number in range(KEEPER_ANSWERS):
+                reset = frozenset({self._name} if number == 0 else ())
+                now_s = self._clock.monotonic_s()
+                if not link.send(Lease(now_s, frozenset(), reset)):
+                    return False
+                self._clock.wait(KEEPER_TICK_S)
+                status = link.status()
+                line = None if status is None else status.line(self._name)
+                if line is not None and number > 0:
+                    if not line.latched:
+                        return True
+                    why = line.reason
+        finally:
+            link.close()
+        raise LatchError(f"the keeper does not clear its own latch ({why}); wait until it can")
 
     def _note(self, text: str) -> None:
         try:
@@ -127,3 +163,13 @@ class OfflineReset:
         event = Event(EventKind.RESET, self._clock.monotonic_s(), self._name, text, durable=True)
         journal.record((), (event,))
         journal.close()
+
+
+def _cool_for_keeper(reading: Reading, limit_c: float) -> tuple[bool, str]:
+    """Whether the keeper's own probe would let it clear its latch, and the proof in words."""
+    least_c = limit_c - RESET_MARGIN_K
+    if not isinstance(reading, Good):
+        return False, f"the keeper's probe: no good reading ({reading.fault.value})"
+    cool = reading.celsius <= least_c
+    end = "" if cool else f"; a reset needs {least_c:g} or less"
+    return cool, f"the keeper's probe: {reading.celsius:.1f} °C{end}"

@@ -78,11 +78,14 @@ class Lease:
         sent_s: monotonic time of sending, so that a lease that waited in a queue is seen as old.
         heat: chambers whose heat relay may be closed; every other chamber's is opened.
         reset: ask the keeper to clear its own latch (it decides by its own probe).
+        wiring: what the daemon takes to be wired to what; a keeper on another wiring gives no heat,
+            because this chamber's word would close that chamber's relay.
     """
 
     sent_s: float
     heat: frozenset[str]
     reset: frozenset[str] = frozenset()
+    wiring: str = ""
 
 
 @dataclass(frozen=True, slots=True)

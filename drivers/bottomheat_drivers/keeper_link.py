@@ -28,7 +28,7 @@ MAX_CHAMBERS = 16
 _MAX_NAME = 64
 _MAX_DRAIN = 64
 _MAX_PEERS = 4
-_VERSION = 1
+_VERSION = 2
 
 
 class KeeperServer:
@@ -91,9 +91,13 @@ class KeeperServer:
 class KeeperClient:
     """The daemon's end; every failure is "nobody took it", and the next call tries again."""
 
-    def __init__(self, path: Path, own_path: Path) -> None:
-        """Talk to the keeper at ``path``; answers come back to ``own_path``."""
+    def __init__(self, path: Path, own_path: Path, wiring: str) -> None:
+        """Talk to the keeper at ``path``; answers come back to ``own_path``.
+
+        ``wiring`` (``keeper.identity``) goes with every lease.
+        """
         self._path = path
+        self._wiring = wiring
         self._own_path = own_path
         self._socket: socket.socket | None = None
         self._status: KeeperStatus | None = None
@@ -105,7 +109,7 @@ class KeeperClient:
         if self._closed:
             return False
         self._last_s = lease.sent_s
-        return self._send(format_lease(lease))
+        return self._send(lease)
 
     def status(self) -> KeeperStatus | None:
         """Return the newest answer received, or None if there was none yet."""
@@ -125,7 +129,7 @@ class KeeperClient:
         if self._closed:
             return
         if self._last_s is not None:
-            self._send(format_lease(Lease(self._last_s, frozenset())))
+            self._send(Lease(self._last_s, frozenset()))
         self._closed = True
         if self._socket is not None:
             self._socket.close()
@@ -133,7 +137,8 @@ class KeeperClient:
             with suppress(OSError):
                 self._own_path.unlink()
 
-    def _send(self, data: bytes) -> bool:
+    def _send(self, lease: Lease) -> bool:
+        data = format_lease(replace(lease, wiring=self._wiring))
         try:
             if self._socket is None or not self._own_path.exists():
                 self._reopen()
@@ -162,6 +167,7 @@ def format_lease(lease: Lease) -> bytes:
             "sent_s": lease.sent_s,
             "heat": sorted(lease.heat),
             "reset": sorted(lease.reset),
+            "wiring": lease.wiring,
         }
     ).encode("ascii")
 
@@ -169,11 +175,18 @@ def format_lease(lease: Lease) -> bytes:
 def parse_lease(data: bytes) -> Lease | None:
     """Return the lease in a datagram, or None if it is not exactly one; never raises."""
     match _object(data):
-        case {"version": 1, "sent_s": sent, "heat": list(heat), "reset": list(reset), **rest}:
+        case {
+            "version": 2,
+            "sent_s": sent,
+            "heat": list(heat),
+            "reset": list(reset),
+            "wiring": str(wiring),
+            **rest,
+        }:
             sent_s = _finite(sent)
             if rest or sent_s is None or not _names(heat) or not _names(reset):
                 return None
-            return Lease(sent_s, frozenset(heat), frozenset(reset))
+            return Lease(sent_s, frozenset(heat), frozenset(reset), wiring)
         case _:
             return None
 
@@ -204,7 +217,7 @@ def format_status(status: KeeperStatus) -> bytes:
 def parse_status(data: bytes) -> KeeperStatus | None:
     """Return the status in a datagram, or None if it is not exactly one; never raises."""
     match _object(data):
-        case {"version": 1, "at_s": at, "pid": int(pid), "lines": list(entries)}:
+        case {"version": 2, "at_s": at, "pid": int(pid), "lines": list(entries)}:
             lines = [_line(entry) for entry in entries]
             at_s = _finite(at)
             known = tuple(line for line in lines if line is not None)

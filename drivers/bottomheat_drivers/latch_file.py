@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import fcntl
+import os
 from collections.abc import Mapping
 from contextlib import suppress
 from pathlib import Path
@@ -108,14 +110,19 @@ def begin_clear(folder: Path) -> bool:
         LatchError: the folder cannot be read, or a file cannot be written.
     """
     try:
-        if any(folder.iterdir()):
-            return False
+        handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX)  # the second of two waits, and finds the files
+            if any(folder.iterdir()):
+                return False
+            LatchFile(latch_path(folder)).save({})
+            LatchFile(keeper_latch_path(folder)).save({})
+        finally:
+            os.close(handle)
     except OSError as error:
         raise LatchError(
             f"{folder}: the state folder {_why(error)}; make it before the first start."
         ) from error
-    LatchFile(latch_path(folder)).save({})
-    LatchFile(keeper_latch_path(folder)).save({})
     return True
 
 

@@ -23,6 +23,7 @@ from bottomheat_drivers.keeper_link import (
     parse_status,
 )
 
+WIRING = "north-bench:17:1:-"
 NORTH = frozenset({"north-bench"})
 STATUS = KeeperStatus(
     12.5,
@@ -48,7 +49,7 @@ def server(path):
 
 @pytest.fixture
 def client(path, tmp_path):
-    client = KeeperClient(path, tmp_path / "daemon.sock")
+    client = KeeperClient(path, tmp_path / "daemon.sock", WIRING)
     yield client
     client.close()
 
@@ -56,7 +57,7 @@ def client(path, tmp_path):
 def test_a_lease_goes_there_and_the_status_comes_back(server, client):
     assert server.receive() is None
     assert client.status() is None
-    lease = Lease(12.5, NORTH, frozenset({"south-bench"}))
+    lease = Lease(12.5, NORTH, frozenset({"south-bench"}), WIRING)
     assert client.send(lease)
     assert server.receive() == lease
     assert server.receive() is None
@@ -68,14 +69,14 @@ def test_a_lease_goes_there_and_the_status_comes_back(server, client):
 def test_the_newest_lease_wins_and_no_reset_is_lost(server, client):
     client.send(Lease(1.0, NORTH, NORTH))
     client.send(Lease(2.0, frozenset()))
-    assert server.receive() == Lease(2.0, frozenset(), NORTH)
+    assert server.receive() == Lease(2.0, frozenset(), NORTH, wiring=WIRING)
 
 
 def test_close_opens_everything(server, client):
     client.send(Lease(1.0, NORTH))
     client.close()
     client.close()
-    assert server.receive() == Lease(1.0, frozenset())
+    assert server.receive() == Lease(1.0, frozenset(), wiring=WIRING)
     assert not client.send(Lease(2.0, NORTH))
 
 
@@ -96,9 +97,9 @@ def test_either_side_may_be_restarted(path, tmp_path, client):
     assert not client.send(Lease(3.0, NORTH))
     second = KeeperServer(path)
     assert client.send(Lease(4.0, NORTH))
-    assert second.receive() == Lease(4.0, NORTH)
+    assert second.receive() == Lease(4.0, NORTH, wiring=WIRING)
     client.close()
-    again = KeeperClient(path, tmp_path / "daemon.sock")
+    again = KeeperClient(path, tmp_path / "daemon.sock", WIRING)
     assert again.send(Lease(5.0, NORTH))
     second.receive()
     second.reply(STATUS)
@@ -130,7 +131,7 @@ def test_a_missing_folder_or_a_file_in_the_way_is_a_sentence(tmp_path):
 
 
 def test_the_client_never_raises_without_its_folder(path, tmp_path):
-    client = KeeperClient(path, tmp_path / "nowhere" / "daemon.sock")
+    client = KeeperClient(path, tmp_path / "nowhere" / "daemon.sock", WIRING)
     assert not client.send(Lease(1.0, NORTH))
     assert client.status() is None
     client.close()
@@ -161,13 +162,14 @@ def test_rubbish_is_dropped_and_a_lease_among_it_is_found(server, path):
     server.reply(STATUS)  # the sender has no address: nobody to answer
 
 
-GOOD = {"version": 1, "sent_s": 1.0, "heat": ["north-bench"], "reset": []}
+GOOD = {"version": 2, "sent_s": 1.0, "heat": ["north-bench"], "reset": [], "wiring": ""}
 
 
 @pytest.mark.parametrize(
     "change",
     [
-        {"version": 2},
+        {"version": 1},
+        {"wiring": None},
         {"sent_s": True},
         {"sent_s": "1"},
         {"sent_s": None},
@@ -196,11 +198,11 @@ def test_a_time_that_is_no_number_is_no_lease(number):
 NAMES = st.frozensets(st.text(min_size=1, max_size=64), max_size=16)
 
 
-@given(st.floats(allow_nan=False, allow_infinity=False), NAMES, NAMES)
-def test_every_lease_survives_the_wire(sent_s, heat, reset):
-    data = format_lease(Lease(sent_s, heat, reset))
+@given(st.floats(allow_nan=False, allow_infinity=False), NAMES, NAMES, st.text(max_size=200))
+def test_every_lease_survives_the_wire(sent_s, heat, reset, wiring):
+    data = format_lease(Lease(sent_s, heat, reset, wiring))
     if len(data) <= MAX_BYTES:
-        assert parse_lease(data) == Lease(sent_s, heat, reset)
+        assert parse_lease(data) == Lease(sent_s, heat, reset, wiring)
 
 
 JSON = st.recursive(

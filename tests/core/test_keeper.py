@@ -15,6 +15,7 @@ from bottomheat.keeper import (
     KeeperState,
     SeriesLine,
     decide,
+    identity,
 )
 from bottomheat.model import Alarm, EventKind, Fault, Sample, Unread
 from bottomheat.ports import Lease
@@ -380,3 +381,24 @@ def test_latched_is_open_until_a_granted_reset(moments):
             if command.latched:
                 assert (command.heat, command.series or False) == (False, False)
         assert decision.latches_changed == (dict(before.latched) != dict(decision.state.latched))
+
+
+def test_identity_tells_wirings_apart_and_leaves_limits_out():
+    same = (replace(BENCH, limit_c=45.0), BARE)
+    assert identity(LINES) == identity(same) == identity(LINES[::-1])
+    others = (
+        replace(BENCH, gpio=18),
+        replace(BENCH, active_high=False),
+        replace(BENCH, probe="28-000000000009"),
+        replace(BENCH, series=None),
+        replace(BENCH, chamber="east-bench"),
+    )
+    assert len({identity((line, BARE)) for line in (BENCH, *others)}) == 1 + len(others)
+
+
+def test_a_lease_for_another_wiring_closes_nothing():
+    run = Run().trusted()
+    lease = Lease(run.now_s, BOTH, wiring="another")
+    for wiring, closed in (("another", True), (identity(LINES), False)):
+        decision = decide(run.state, lease, run.raw, run.now_s, LINES, wiring)
+        assert [command.heat for command in decision.commands] == [closed, closed]

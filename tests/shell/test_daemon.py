@@ -327,3 +327,19 @@ def test_bad_config_is_one_clear_sentence(service: Service) -> None:
 def read_events(service: Service) -> list[EventRow]:
     with LogReader(service.state / "log.sqlite") as reader:
         return list(reader.events())
+
+
+def test_offline_reset_goes_by_the_keepers_own_margin(heating: Service) -> None:
+    """Without daemon and keeper: the keeper's latch wants its own probe 5 K below the limit."""
+    heating.tree.set(MAT, 61.0)
+    heating.wait(lambda: heating.chamber()["latched"] is not None, 12)
+    heating.wait(lambda: heating.chamber()["keeper"]["latched"])
+    heating.stop()
+    heating.tree.set(MAT, 57.0)  # enough for the daemon's own latch, not for the keeper's
+    refused = heating.command("reset", "cutoff", "north-bench", "--yes")
+    assert refused.returncode == 8
+    assert "a reset needs 55 or less" in refused.stdout
+    heating.tree.set(MAT, 54.0)
+    assert heating.command("reset", "cutoff", "north-bench", "--yes").returncode == 0
+    heating.start()
+    heating.wait(heating.line)

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import os
+from dataclasses import replace
 from threading import Event
 
 import pytest
 
-from bottomheat.errors import DriverError
+from bottomheat.errors import DriverError, LatchError
 from bottomheat.keep import LINE_REST_S, ChamberRelays, Keeper, ProbeReader
-from bottomheat.keeper import KeeperLine, SeriesLine
+from bottomheat.keeper import KeeperLine, SeriesLine, identity
 from bottomheat.model import Place, Sample
 from bottomheat.ports import Latch, Lease
 from bottomheat_drivers.clock import ManualClock
@@ -83,6 +84,7 @@ class Bench:
 
     def __init__(self, latches):
         self.history = []
+        self.wiring = identity((LINE,))
         self.heat = RecordedRelay("heat", self.history)
         self.series = RecordedRelay("series", self.history)
         self.server, self.reader, self.clock = Leases(), Reader(), ManualClock(100.0)
@@ -100,7 +102,7 @@ class Bench:
     def tick(self, celsius=30.0, *, reset=()):
         self.clock.advance(1.0)
         now_s = self.clock.monotonic_s()
-        self.server.waiting = Lease(now_s, frozenset({NAME}), frozenset(reset))
+        self.server.waiting = Lease(now_s, frozenset({NAME}), frozenset(reset), self.wiring)
         self.reader.readings = {NAME: Sample(celsius, now_s)}
         self.keeper.tick()
         return self.server.answers[-1].lines[0]
@@ -123,6 +125,24 @@ def test_series_closes_before_heat_and_opens_after_it(bench):
     bench.warm()
     bench.tick(61.0)
     assert bench.history == [("series", True), ("heat", True), ("heat", False), ("series", False)]
+
+
+def test_a_lease_for_another_wiring_is_no_word_at_all(bench):
+    bench.warm()
+    bench.wiring = identity((replace(LINE, gpio=18),))
+    assert "another wiring" in bench.tick().reason
+    assert not bench.heat.is_closed
+
+
+def test_a_latch_that_cannot_be_written_takes_the_clear_file_away(bench):
+    """A restart before the disk is well must not find the old file, which reads as clear."""
+    bench.warm()
+    bench.latches.problem = "the disk is full"
+    bench.tick(61.0)
+    line = bench.tick(61.0)
+    assert line.latched
+    with pytest.raises(LatchError):
+        bench.latches.load()
 
 
 def test_status_says_what_is(bench):

@@ -14,7 +14,10 @@ from pathlib import Path
 import pytest
 
 from bottomheat.errors import AlreadyRunningError, ConfigError
+from bottomheat.keeper import identity
 from bottomheat.ports import Lease
+from bottomheat.wiring import wiring_of
+from bottomheat_drivers.config_yaml import load_config
 from bottomheat_drivers.keeper_link import KeeperClient
 from bottomheat_drivers.latch_file import LatchFile, begin_clear
 from bottomheat_drivers.pins import MOCK_PINS, mirrored_levels
@@ -68,7 +71,11 @@ class Shed:
         self.tree.set(MAT, 30.0)
         self.config.write_text(CONFIG.format(folder=folder, devices=self.tree.devices))
         begin_clear(folder / "state")
-        self.client = KeeperClient(folder / "run" / "keeper.sock", folder / "run" / "test.sock")
+        self.client = KeeperClient(
+            folder / "run" / "keeper.sock",
+            folder / "run" / "test.sock",
+            identity(wiring_of(load_config(self.config), self.config).lines),
+        )
         self.processes: list[subprocess.Popen[bytes]] = []
         self.env = {
             **os.environ,

@@ -7,6 +7,7 @@ import hashlib
 import json
 import os
 import subprocess
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -120,6 +121,17 @@ def test_latches_begin_clear_only_in_a_folder_that_holds_nothing(tmp_path, file)
         file.load()
     with pytest.raises(LatchError, match="make it"):
         begin_clear(tmp_path / "nowhere")
+
+
+def test_two_that_start_at_once_in_an_empty_folder_both_find_clear_files(tmp_path):
+    for number in range(30):
+        folder = tmp_path / str(number)
+        folder.mkdir()
+        with ThreadPoolExecutor(2) as pool:
+            made = list(pool.map(begin_clear, [folder, folder]))
+        assert sorted(made) == [False, True]
+        for name in ("daemon-latch.json", "keeper-latch.json"):
+            assert LatchFile(folder / name).load() == {}
 
 
 def test_a_withdrawn_file_latches_and_a_later_save_brings_it_back(tmp_path, file):

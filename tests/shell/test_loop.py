@@ -44,6 +44,7 @@ class Keeper:
         self.clock, self.history = clock, history
         self.leases: list[Lease] = []
         self.silent = False
+        self.refuses = False
         self.latched = False
         self.closed = False
         self._status: KeeperStatus | None = None
@@ -52,7 +53,9 @@ class Keeper:
         self.leases.append(lease)
         self.history.append("lease")
         if not self.silent:
-            line = LineStatus(BOX, bool(lease.heat), 0, self.latched, "mat hot", 20.0, None)
+            line = LineStatus(
+                BOX, bool(lease.heat) and not self.refuses, 0, self.latched, "mat hot", 20.0, None
+            )
             self._status = KeeperStatus(self.clock.monotonic_s(), 1, (line,))
         return not self.silent
 
@@ -244,6 +247,38 @@ def test_silent_and_latched_keeper_are_alarms_that_clear() -> None:
     assert bench.raised() == [Alarm.KEEPER_SILENT, Alarm.KEEPER_LATCHED]
     cleared = [e.alarm for e in bench.journal.events if e.kind is EventKind.ALARM_CLEARED]
     assert cleared == [Alarm.KEEPER_SILENT]
+
+
+def test_keeper_that_keeps_the_relay_open_is_an_alarm_that_clears() -> None:
+    bench = Bench(turns=30)
+    bench.keeper.refuses = True
+
+    def relent(_: Handler) -> None:
+        bench.keeper.refuses = False
+
+    bench.desk.plan[15] = relent
+    bench.loop.run()
+    assert bench.raised() == [Alarm.KEEPER_HOLDS]
+    cleared = [e.alarm for e in bench.journal.events if e.kind is EventKind.ALARM_CLEARED]
+    assert cleared == [Alarm.KEEPER_HOLDS]
+
+
+def test_a_reset_that_the_keeper_did_not_hear_is_said_again() -> None:
+    bench = Bench(turns=20, mat="22*4 61*2 22*40")
+    bench.desk.plan[12] = lambda _: setattr(bench.keeper, "silent", True)
+    bench.desk.plan[13] = lambda ask: (
+        ask({"do": "reset", "chamber": BOX, "confirmed": True}) and None
+    )
+    bench.desk.plan[16] = lambda _: setattr(bench.keeper, "silent", False)
+    bench.loop.run()
+    assert [bool(lease.reset) for lease in bench.keeper.leases[13:19]] == [
+        False,
+        True,
+        True,
+        True,
+        True,
+        False,
+    ]
 
 
 def test_log_failure_is_told_and_control_goes_on() -> None:

@@ -72,8 +72,9 @@ config_option = click.option(
     "--config",
     "config_path",
     type=click.Path(path_type=Path),
-    default=lambda: Path(os.environ.get("BOTTOMHEAT_CONFIG", DEFAULT_CONFIG)),
-    show_default=DEFAULT_CONFIG,
+    envvar="BOTTOMHEAT_CONFIG",
+    default=DEFAULT_CONFIG,
+    show_default=True,
     help="The config file (or set BOTTOMHEAT_CONFIG).",
 )
 

@@ -45,7 +45,7 @@ def cutoff(chamber: str, config_path: Path, yes: bool) -> None:
     except NotRunningError:
         from bottomheat.offline import OfflineReset
 
-        with OfflineReset(config, chamber) as offline:
+        with OfflineReset(config, config_path, chamber) as offline:
             _walk(offline.request, chamber, yes=yes)
         return
     _walk(request, chamber, yes=yes, seen=seen)
