@@ -16,6 +16,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, FiniteFloat, StringConstraints
 
+from bottomheat.config_alarms import Alerts, Helper, Sounder
 from bottomheat.config_sections import (
     Direct,
     FixedOffset,
@@ -34,12 +35,14 @@ __all__ = [
     "MAT_RISE_PER_LAYER_RISE",
     "TOO_COLD_TO_CALLUS_C",
     "TOO_HOT_FOR_CUTTINGS_C",
+    "Alerts",
     "ChamberConfig",
     "ChamberName",
     "Config",
     "Direct",
     "FixedOffset",
     "Heater",
+    "Helper",
     "KeeperSection",
     "Limits",
     "LineOf",
@@ -52,6 +55,7 @@ __all__ = [
     "Problem",
     "Section",
     "SeriesRelay",
+    "Sounder",
     "TemperatureFactor",
 ]
 
@@ -208,6 +212,14 @@ class ChamberConfig(Section):
     limits: Limits = Limits()
     pid: Pid = Pid()
     keeper: KeeperSection = KeeperSection()
+    frost_guard: bool = Field(
+        default=False,
+        description="with the wet-layer probe lost and room and mat probe good, keep the bed a "
+        "few degrees above freezing at a bounded duty",
+    )
+    helper: Helper | None = Field(
+        default=None, description="what a helper does for this box, instead of the house's"
+    )
 
     @property
     def keeper_probe(self) -> str | None:
@@ -251,6 +263,13 @@ class Config(Section):
         le=30,
         description="coldest room to be ready for, °C; used to check limits and capacity only",
         examples=[3],
+    )
+    sounder: Sounder | None = Field(
+        default=None, description="a buzzer or lamp in the shed, driven by the keeper"
+    )
+    alerts: Alerts | None = Field(default=None, description="how alarms leave the shed")
+    helper: Helper = Field(
+        default=Helper(), description="what a helper does when an alarm reaches him or her"
     )
     chambers: Annotated[dict[ChamberName, ChamberConfig], Field(min_length=1, max_length=16)] = (
         Field(description="the boxes, by name: small letters, digits and hyphens")

@@ -23,6 +23,7 @@ from bottomheat.model import (
     Event,
     EventKind,
     Fault,
+    Feedback,
     Place,
     Raw,
     Reading,
@@ -33,6 +34,7 @@ from bottomheat.modulate import Modulator
 from bottomheat.plausible import History, judge
 from bottomheat.protect import cutoff as cut
 from bottomheat.protect.supply import Supply, follow, restart
+from bottomheat.protect.tending import Lid, Tending
 from bottomheat.state import ChamberState, ControllerState, Step
 from bottomheat.telling import BAND_K, alarms, condition, record, tell
 from bottomheat.words import held_low, mat_held, unreliable
@@ -47,6 +49,7 @@ __all__ = [
     "layer_cap",
     "reset_cutoff",
     "start",
+    "tend",
 ]
 
 CEILING_MARGIN_K = 0.15
@@ -76,6 +79,7 @@ def advance(
     readings: Mapping[str, Mapping[Place, Raw]],
     now_s: float,
     config: Config,
+    feedback: Mapping[str, Feedback] | None = None,
 ) -> Step:
     """Run one cycle for every chamber.
 
@@ -84,6 +88,8 @@ def advance(
         readings: what the probes gave, by chamber and place; a missing one counts as unread.
         now_s: monotonic time, s.
         config: the accepted config.
+        feedback: what the keeper last said of each chamber's relays; a chamber of which it has
+            said nothing lately is missing.
 
     Returns:
         The new state, the chambers whose heat relay is to be closed, events and log rows.
@@ -134,6 +140,22 @@ def advance(
                 events.append(Event(EventKind.PROVED, now_s, None, run.summary, durable=True))
     new = ControllerState(chambers, now_s, proved, run, state.hold)
     return Step(new, frozenset(heat), tuple(events), tuple(records), latched)
+
+
+def tend(
+    state: ControllerState, name: str, tending: Tending | None, lid: Lid | None = None
+) -> ControllerState:
+    """Note that a chamber is being tended, or, with None, that this is over.
+
+    Args:
+        state: the controller.
+        name: a chamber of it.
+        tending: what is done, and until when.
+        lid: how the lid lies from now on; None leaves it as it is.
+    """
+    chamber = state.chambers[name]
+    chamber = replace(chamber, tending=tending, lid=chamber.lid if lid is None else lid)
+    return replace(state, chambers={**state.chambers, name: chamber})
 
 
 def reset_cutoff(

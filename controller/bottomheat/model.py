@@ -118,6 +118,23 @@ class Estimate:
     expanded_k: float
 
 
+@dataclass(frozen=True, slots=True)
+class Feedback:
+    """What the keeper says that it did with a chamber's relays.
+
+    Attributes:
+        closed: the heat relay's line is driven to closed (the contact may be another matter).
+        latched: the keeper's own cutoff is latched.
+        probe_c: the keeper's own mat probe, °C, or None where it has none that it trusts.
+        series_closed: the same of the series relay; None where there is none.
+    """
+
+    closed: bool
+    latched: bool = False
+    probe_c: float | None = None
+    series_closed: bool | None = None
+
+
 class Alarm(StrEnum):
     """Conditions that need a person."""
 
@@ -136,6 +153,17 @@ class Alarm(StrEnum):
     KEEPER_HOLDS = "keeper-holds"
     LATCH_UNWRITABLE = "latch-unwritable"
     CLOCK_STEPPED = "clock-stepped"
+    RELAY_STUCK_ON = "relay-stuck-on"
+    WARM_WITHOUT_HEAT = "warm-without-heat"
+    NO_EFFECT = "heater-without-effect"
+    HEAT_LOST = "heat-lost"
+    PROBE_FROZEN = "probe-frozen"
+    PROBE_DISPLACED = "probe-displaced"
+    ROOM_DOUBTED = "room-doubted"
+    CROSSED = "crossed"
+    SERIES_STUCK = "series-stuck"
+    UNDERVOLTAGE = "undervoltage"
+    DAEMON_SILENT = "daemon-silent"
 
 
 class Condition(StrEnum):
@@ -170,6 +198,12 @@ class EventKind(StrEnum):
     KEEPER = "keeper"
     PROVED = "proved"
     LOG = "log"
+    TENDING = "tending"
+    DIAGNOSED = "diagnosed"
+    OUTAGE = "outage"
+    ALARM_SEEN = "alarm-seen"
+    ALARM_PAUSED = "alarm-paused"
+    AWAY = "away"
 
 
 @dataclass(frozen=True, slots=True)

@@ -78,6 +78,9 @@ class Lease:
         sent_s: monotonic time of sending, so that a lease that waited in a queue is seen as old.
         heat: chambers whose heat relay may be closed; every other chamber's is opened.
         reset: ask the keeper to clear its own latch (it decides by its own probe).
+        open_series: chambers whose series relay has to open, because the daemon takes the first
+            contact to be welded or is proving that the second one opens; it can only ask for open.
+        sound: an alarm of the first level stands that nobody has seen: sound the shed's sounder.
         wiring: what the daemon takes to be wired to what; a keeper on another wiring gives no heat,
             because this chamber's word would close that chamber's relay.
     """
@@ -86,6 +89,8 @@ class Lease:
     heat: frozenset[str]
     reset: frozenset[str] = frozenset()
     wiring: str = ""
+    open_series: frozenset[str] = frozenset()
+    sound: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,6 +14,7 @@ from bottomheat.plausible import History
 from bottomheat.protect import cutoff as cut
 from bottomheat.protect.cutoff import Cutoff
 from bottomheat.protect.supply import Supply
+from bottomheat.protect.tending import Lid, Tending
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +32,8 @@ class ChamberState:
     outlook: Outlook = field(default_factory=lambda: Outlook(None, None, None, None))
     alarms: frozenset[Alarm] = frozenset()
     no_heat: str | None = "starting"
+    tending: Tending | None = None
+    lid: Lid = Lid.ON
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,3 +69,4 @@ class Step:
     events: tuple[Event, ...]
     records: tuple[Record, ...]
     latched: Mapping[str, str]
+    open_series: frozenset[str] = frozenset()
