@@ -12,10 +12,10 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from bottomheat import estimate as est
-from bottomheat import modulate, regulate
+from bottomheat import guard, heating, modulate, regulate
 from bottomheat.commission import proving
-from bottomheat.config import LIMIT_MARGIN_K, ChamberConfig, Config
-from bottomheat.estimate import Outlook
+from bottomheat.config import ChamberConfig, Config
+from bottomheat.heating import layer_cap
 from bottomheat.model import (
     PLACE_WORDS,
     Bad,
@@ -30,18 +30,18 @@ from bottomheat.model import (
     Record,
     Unread,
 )
-from bottomheat.modulate import Modulator
 from bottomheat.plausible import History, judge
+from bottomheat.protect import crossing, frost
 from bottomheat.protect import cutoff as cut
+from bottomheat.protect import watch as watching
 from bottomheat.protect.supply import Supply, follow, restart
 from bottomheat.protect.tending import Lid, Tending
 from bottomheat.state import ChamberState, ControllerState, Step
 from bottomheat.telling import BAND_K, alarms, condition, record, tell
-from bottomheat.words import held_low, mat_held, unreliable
+from bottomheat.words import unreliable
 
 __all__ = [
     "BAND_K",
-    "CEILING_MARGIN_K",
     "ChamberState",
     "ControllerState",
     "Step",
@@ -51,13 +51,6 @@ __all__ = [
     "start",
     "tend",
 ]
-
-CEILING_MARGIN_K = 0.15
-"""The wet layer is regulated this far below its ceiling, so that ripple stays under it."""
-
-SWING_MARGIN_K = 0.75
-"""The same for the on/off law, whose swing is wider: heat stored in the mat lifts the wet layer by
-0.5 to 0.6 K after the contact has opened (calculated on a chamber model)."""
 
 REJECTED_AGAIN_S = 600.0
 GAP_CYCLES = 4
@@ -99,6 +92,7 @@ def advance(
     chambers: dict[str, ChamberState] = {}
     latched: dict[str, str] = {}
     heat: set[str] = set()
+    open_series: set[str] = set()
     hold, afresh = state.hold, False
     if not math.isfinite(now_s) or (state.at_s is not None and now_s < state.at_s):
         hold, afresh = hold or "the monotonic clock went backwards", True
@@ -115,11 +109,35 @@ def advance(
     if run is not None and hold is None:
         run = proving.advance(run, {n: c.readings for n, c in chambers.items()}, now_s)
     stopped = None
+    heard = feedback or {}
+    rooms_c = guard.other_rooms(
+        chambers, {name: chamber.probes.room for name, chamber in config.chambers.items()}
+    )
+    decided = {}
+    for name, chamber in config.chambers.items():
+        pulse = None if run is None else run.heats(name)
+        decided[name] = guard.detected(
+            chambers[name],
+            now_s,
+            chamber,
+            rooms_c[name],
+            heard.get(name),
+            config.cycle_s,
+            proving=run is not None and not run.finished,
+            heard=feedback is None or name in feedback,
+        )
+    crossed = crossing.crossed({name: bed.state.watch for name, bed in decided.items()})
     for name, chamber in config.chambers.items():
         before = state.chambers.get(name) or ChamberState()
         pulse = None if run is None else run.heats(name)
+        bed = decided[name]
+        if name in crossed:
+            bed = guard.cut_crossed(bed, crossed[name])
+        events += [Event(EventKind.DIAGNOSED, now_s, name, text) for text in bed.finding.told]
+        if bed.finding.open_series or bed.state.cutoff.latched is not None:
+            open_series.add(name)
         after, word, reason = _decide(
-            chambers[name], now_s, chamber, hold=hold, proved=state.proved, pulse=pulse
+            bed, now_s, chamber, hold=hold, proved=state.proved, pulse=pulse
         )
         if pulse and after.no_heat is not None:
             stopped = f"{name}: {after.no_heat}"
@@ -139,7 +157,9 @@ def advance(
             if state.proving is not None and not state.proving.finished:
                 events.append(Event(EventKind.PROVED, now_s, None, run.summary, durable=True))
     new = ControllerState(chambers, now_s, proved, run, state.hold)
-    return Step(new, frozenset(heat), tuple(events), tuple(records), latched)
+    return Step(
+        new, frozenset(heat), tuple(events), tuple(records), latched, frozenset(open_series)
+    )
 
 
 def tend(
@@ -170,9 +190,11 @@ def reset_cutoff(
     fit, lines = cut.may_reset(
         chamber.readings, chamber.outlook.estimate, config.chambers[name].limits
     )
-    if not fit:
+    calm, more = watching.may_reset(chamber.watch)
+    lines = (*lines, *more)
+    if not (fit and calm):
         return state, False, lines
-    cleared = replace(chamber, cutoff=cut.CLEAR)
+    cleared = replace(chamber, cutoff=cut.CLEAR, watch=watching.reset(chamber.watch))
     return replace(state, chambers={**state.chambers, name: cleared}), True, lines
 
 
@@ -213,7 +235,7 @@ def _judge(
 
 
 def _decide(
-    state: ChamberState,
+    bed: guard.Bed,
     now_s: float,
     chamber: ChamberConfig,
     *,
@@ -221,12 +243,8 @@ def _decide(
     proved: bool,
     pulse: bool | None,
 ) -> tuple[ChamberState, Condition, str]:
-    supplies = state.supplies
-    usable = {place: supply.usable for place, supply in supplies.items()}
-    watched, hot = cut.watch(state.cutoff, state.readings, chamber.limits)
-    estimator, substrate_c = est.control_substrate(
-        state.estimator, usable.get(Place.SUBSTRATE), usable.get(Place.SUBSTRATE_2)
-    )
+    state, usable, substrate_c, finding = bed.state, bed.usable, bed.substrate_c, bed.finding
+    watched, hot, supplies = state.cutoff, bed.hot, state.supplies
     inputs = est.Inputs(
         substrate_c,
         usable.get(Place.ROOM),
@@ -234,8 +252,10 @@ def _decide(
         room_wanted=Place.ROOM in usable,
     )
     estimator, outlook = est.advance(
-        estimator, inputs, chamber, now_s, regulating=state.no_heat is None
+        state.estimator, inputs, chamber, now_s, regulating=state.no_heat is None
     )
+    if state.lid is not Lid.ON:
+        outlook = est.with_lid_open(outlook, chamber)
     if inputs.callus_c is None:
         watched, warm = cut.watch_estimate(
             watched, outlook.estimate, substrate_c, inputs.room_c, chamber.limits, now_s
@@ -243,15 +263,23 @@ def _decide(
         hot = hot or warm
     else:
         watched = cut.forget_estimate(watched)
-    no_heat = watched.latched or hot or hold or unreliable(chamber, supplies, outlook)
+    no_heat = (
+        watched.latched or hot or hold or finding.no_heat or unreliable(chamber, supplies, outlook)
+    )
     if no_heat is None and pulse is None and not proved:
         no_heat = "wiring not proved: run bottomheat prove"
     law = state.law
     if substrate_c is not None:
         law = regulate.measure(law, substrate_c, now_s, bounded=state.relay.cut)
-    bound = _bound(chamber, usable)
+    bound = heating.bound(chamber, usable)
+    if bound is None and finding.pause:
+        bound = "heat off for ten minutes, to see whether the mat answers"
     relay, reason = state.relay, ""
-    if no_heat is not None:
+    guarded = frost.guarded(bed.finding, state, chamber, usable, hold=hold, proved=proved)
+    if watched.latched is None and not hot and no_heat is not None and guarded is not None:
+        law, reason = regulate.idle(law), frost.words(guarded)
+        relay = heating.shared_out(relay, guarded, now_s, chamber, bound=bound is not None)
+    elif no_heat is not None:
         law, relay, reason = regulate.idle(law), modulate.force_open(relay, now_s), no_heat
     elif pulse is not None:
         law = regulate.idle(law)
@@ -265,7 +293,9 @@ def _decide(
         )
         reason = "a heat pulse proves the wiring" if pulse else "waiting while the wiring is proved"
     else:
-        law, relay, reason = _regulate(law, relay, outlook, usable, bound, now_s, chamber)
+        law, relay, reason = heating.regulated(
+            law, relay, outlook, usable, bound, now_s, chamber, finding
+        )
     after = replace(
         state,
         cutoff=watched,
@@ -273,105 +303,7 @@ def _decide(
         law=law,
         relay=relay,
         outlook=outlook,
-        alarms=alarms(supplies, estimator, watched, proved=proved),
+        alarms=alarms(supplies, estimator, watched, proved=proved) | finding.alarms,
         no_heat=no_heat,
     )
     return after, condition(after, chamber, proving=pulse is not None, held=bool(reason)), reason
-
-
-def _regulate(
-    law: regulate.Law,
-    relay: Modulator,
-    outlook: Outlook,
-    usable: Mapping[Place, float | None],
-    bound: str | None,
-    now_s: float,
-    chamber: ChamberConfig,
-) -> tuple[regulate.Law, Modulator, str]:
-    wanted_c = outlook.substrate_setpoint_c
-    if wanted_c is None:
-        return (
-            regulate.idle(law),
-            modulate.force_open(relay, now_s),
-            "no setpoint for the wet layer",
-        )
-    heater = chamber.heater
-    cap_c = layer_cap(chamber)
-    setpoint_c = min(wanted_c, cap_c)
-    reason = ""
-    if wanted_c > cap_c + 0.05:
-        reason = held_low(chamber, wanted_c - cap_c)
-    elif bound is not None:
-        reason = bound
-    elif law.held and usable.get(Place.MAT) is not None and _far_below(law.filtered_c, cap_c):
-        reason = mat_held(chamber)
-    if chamber.law == "hysteresis":
-        half_k = chamber.differential_k / 2
-        setpoint_c = min(setpoint_c, cap_c - half_k)
-        law = regulate.hysteresis(law, setpoint_c, chamber.differential_k, now_s)
-        relay = modulate.on_off(
-            relay,
-            law.want,
-            now_s,
-            min_on_s=heater.min_on,
-            min_off_s=heater.min_off,
-            bound=bound is not None,
-        )
-        return law, relay, reason
-    window_s = heater.window
-    tunings = regulate.tuning(chamber)
-    room_c = usable.get(Place.ROOM)
-    feed_c = outlook.room_c if Place.ROOM in usable else None
-    key = (tunings, chamber.offset, outlook.fallback, room_c is None)
-    asked_c = chamber.callus_zone_c
-    changed = law.evaluated_s is not None and (law.key != key or law.asked_c != asked_c)
-    if changed or (
-        modulate.starts_window(relay, now_s, window_s)
-        and regulate.due(law, now_s, key, asked_c, window_s)
-    ):
-        law = regulate.pid(
-            law,
-            setpoint_c,
-            feed_c,
-            tunings,
-            now_s,
-            key=key,
-            asked_c=asked_c,
-            given_duty=relay.given_s / window_s,
-        )
-    relay = modulate.proportion(
-        relay,
-        law.duty,
-        now_s,
-        window_s=window_s,
-        min_on_s=heater.min_on,
-        min_off_s=heater.min_off,
-        bound=bound is not None,
-        restart=changed,
-    )
-    return law, relay, reason
-
-
-def _far_below(layer_c: float | None, cap_c: float) -> bool:
-    """Whether the wet layer cannot have been at its own bound within the last window."""
-    return layer_c is not None and layer_c < cap_c - 1.5
-
-
-def layer_cap(chamber: ChamberConfig) -> float:
-    """Highest setpoint of the wet layer, °C: below its ceiling, and 3 K below its limit."""
-    margin_k = SWING_MARGIN_K if chamber.law == "hysteresis" else CEILING_MARGIN_K
-    return min(chamber.layer_ceiling_c, chamber.limits.substrate_c - LIMIT_MARGIN_K) - margin_k
-
-
-def _bound(chamber: ChamberConfig, usable: Mapping[Place, float | None]) -> str | None:
-    """Which temperature is at its bound, in words, or None."""
-    limits = chamber.limits
-    mat_c = usable.get(Place.MAT)
-    if mat_c is not None and mat_c >= limits.mat_c - LIMIT_MARGIN_K:
-        return mat_held(chamber)
-    cap_c = min(chamber.layer_ceiling_c, limits.substrate_c - LIMIT_MARGIN_K)
-    for place in (Place.SUBSTRATE, Place.SUBSTRATE_2):
-        layer_c = usable.get(place)
-        if layer_c is not None and layer_c >= cap_c:
-            return f"wet layer at its ceiling of {cap_c:g} °C"
-    return None

@@ -21,6 +21,7 @@ class Modulator:
         changed_s: when that last changed.
         at_s: time of the last cycle.
         window_start_s: start of the window that is running, None between windows.
+        length_s: its length, where it differs from the usual; None where it does not.
         planned_s: closed time planned for it.
         owed_s: closed time wanted less closed time given, of windows past.
         given_s: closed time given in this window so far.
@@ -33,6 +34,7 @@ class Modulator:
     changed_s: float | None = None
     at_s: float | None = None
     window_start_s: float | None = None
+    length_s: float | None = None
     planned_s: float = 0.0
     owed_s: float = 0.0
     given_s: float = 0.0
@@ -55,7 +57,7 @@ def starts_window(modulator: Modulator, now_s: float, window_s: float) -> bool:
     in binary.
     """
     start_s = modulator.window_start_s
-    return start_s is None or now_s - start_s >= window_s - 0.0005
+    return start_s is None or now_s - start_s >= (modulator.length_s or window_s) - 0.0005
 
 
 def proportion(
@@ -68,6 +70,7 @@ def proportion(
     min_off_s: float,
     bound: bool,
     restart: bool = False,
+    length_s: float | None = None,
 ) -> Modulator:
     """One cycle of time proportioning.
 
@@ -81,6 +84,7 @@ def proportion(
         bound: a temperature is at its bound: end the closed part of this window now.
         restart: begin a window now, because the setpoint or the config was changed; a closed part
             that has begun still lasts its shortest time.
+        length_s: length of a window that begins now, where it is to differ, s.
 
     Returns:
         The new state; ``closed`` is the command.
@@ -89,8 +93,10 @@ def proportion(
     start_s = modulator.window_start_s
     if restart or starts_window(modulator, now_s, window_s):
         owed_s = 0.0
+        past_s = modulator.length_s or window_s
         if start_s is not None and not modulator.cut and not restart:
             owed_s = modulator.owed_s + modulator.planned_s - modulator.given_s
+        window_s = length_s or window_s
         owed_s = max(-window_s, min(window_s, owed_s))
         wanted_s = max(0.0, min(1.0, duty)) * window_s + owed_s
         planned_s = max(0.0, min(window_s, wanted_s))
@@ -98,9 +104,10 @@ def proportion(
             planned_s = 0.0
         elif window_s - planned_s < min_off_s:
             planned_s = window_s
-        late_s = 0.0 if restart or start_s is None else now_s - start_s - window_s
+        late_s = 0.0 if restart or start_s is None else now_s - start_s - past_s
         modulator = replace(
             modulator,
+            length_s=length_s,
             window_start_s=now_s - late_s if 0.0 <= late_s < window_s else now_s,
             planned_s=planned_s,
             owed_s=wanted_s - planned_s,

@@ -15,6 +15,7 @@ from bottomheat.protect import cutoff as cut
 from bottomheat.protect.cutoff import Cutoff
 from bottomheat.protect.supply import Supply
 from bottomheat.protect.tending import Lid, Tending
+from bottomheat.protect.watch import Watch
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +35,7 @@ class ChamberState:
     no_heat: str | None = "starting"
     tending: Tending | None = None
     lid: Lid = Lid.ON
+    watch: Watch = field(default_factory=Watch)
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,6 +15,16 @@ ALARM_WORDS: Mapping[Alarm, str] = {
     Alarm.PROBE_LOST: "a probe gives no good reading: look at its cable and plug",
     Alarm.SUBSTRATES_DISAGREE: "the two wet-layer probes disagree: the warmer one rules",
     Alarm.ROOM_LOST: "room probe lost: the last day's mean is used, look at its cable",
+    Alarm.SHORTFALL: "heat is at its bound and the bed cools: the room is too cold for this mat",
+    Alarm.RELAY_STUCK_ON: "the mat warms with its relay open: unplug it",
+    Alarm.WARM_WITHOUT_HEAT: "too warm without heat: shade, vent or move the box",
+    Alarm.NO_EFFECT: "heat has no effect: look at the mat, its plug, its cutout and the relay",
+    Alarm.HEAT_LOST: "no heat, and the callus zone will be 3 K low within six hours",
+    Alarm.PROBE_FROZEN: "a probe stands still while the bed moves: look at it",
+    Alarm.PROBE_DISPLACED: "the wet-layer probe does not lie where it should: put it back",
+    Alarm.ROOM_DOUBTED: "the room probe cannot be believed: shade it, hang it clear of the box",
+    Alarm.CROSSED: "two boxes answer to each other's heat: put plugs or probes right, then prove",
+    Alarm.SERIES_STUCK: "the series relay does not open: have it changed",
     Alarm.NOT_PROVED: "the wiring has not been proved: run bottomheat prove",
 }
 

@@ -72,13 +72,14 @@ class Known:
 
 def room_rows(start_hour: float, days: float = DAYS, *, snap: bool = True) -> str:
     """The bench's room as CSV, a row every ten minutes: 17 ± 3 °C, coldest at 06:00, and from the
-    eighth day's start 24 h that are 8 K colder."""
+    eighth day's start 24 h that are 8 K colder, an hour to fall and two to rise: a room that jumps by
+    8 K is taken for a sunlit probe."""
     rows = ["hours,room_c"]
     for step in range(round(days * 144) + 1):
         hours = step / 6.0
         celsius = ROOM_C - 3.0 * math.cos(2.0 * math.pi * (hours + start_hour - 6.0) / 24.0)
-        if snap and 168.0 <= hours < 192.0:
-            celsius -= 8.0
+        if snap:
+            celsius -= 8.0 * max(0.0, min(1.0, hours - 168.0, (192.0 - hours) / 2.0))
         rows.append(f"{hours:.6f},{celsius:.4f}")
     return "\n".join(rows) + "\n"
 

@@ -322,6 +322,8 @@ def estimate_feed():
 def test_the_estimate_limit_waits_ten_minutes_clears_itself_and_latches_at_two_kelvin():
     warm = {S: 33.0, ROOM: 24.0}  # 30.75 °C at the callus zone
     feed = estimate_feed()
+    for room_c in (18.0, 21.0, 24.0):  # slower than a sunlit probe, which is doubted
+        feed.heat({S: 22.0, ROOM: room_c}, count=125)
     feed.heat({S: 25.0, ROOM: 24.0}, count=3)
     feed.heat({S: 29.0, ROOM: 24.0}, count=3)
     feed.heat(warm, count=60)

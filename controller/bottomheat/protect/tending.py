@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from types import MappingProxyType
 
 LONGEST_S = 12 * 3600.0
 USUAL_S = 30 * 60.0
+SHORTEST_S = 60.0
 
 
 class Doing(StrEnum):
@@ -16,6 +18,17 @@ class Doing(StrEnum):
     WATER = "water"
     LOOK = "look"
     MOVE = "move"
+
+
+DOING_WORDS = MappingProxyType(
+    {
+        Doing.FILL: "filling",
+        Doing.WATER: "watering",
+        Doing.LOOK: "looking",
+        Doing.MOVE: "moving",
+    }
+)
+"""What the screen says while it is done."""
 
 
 class Lid(StrEnum):

@@ -1,0 +1,183 @@
+"""Between the cycle and the detectors: one cycle's facts of a bed, gathered from its state."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+from bottomheat import estimate as est
+from bottomheat.config import ChamberConfig
+from bottomheat.model import Alarm, Feedback, Place
+from bottomheat.protect import cutoff as cut
+from bottomheat.protect import detect
+from bottomheat.protect.watch import Facts, Finding
+from bottomheat.state import ChamberState
+
+
+def gather(
+    state: ChamberState,
+    chamber: ChamberConfig,
+    usable: Mapping[Place, float | None],
+    substrate_c: float | None,
+    other_rooms_c: Mapping[str, float],
+    feedback: Feedback | None,
+    now_s: float,
+    cycle_s: float,
+    *,
+    pulse: bool,
+    heard: bool,
+) -> Facts:
+    """Gather the facts that the detectors go by.
+
+    Args:
+        state: of the cycle before, with this cycle's readings judged.
+        chamber: its config.
+        usable: probes that can be relied on, °C.
+        substrate_c: wet layer that control goes by, °C.
+        other_rooms_c: rooms of other chambers by other probes, °C.
+        feedback: what the keeper said last, or None.
+        now_s: monotonic time, s.
+        cycle_s: length of a cycle, s.
+        pulse: the wiring is being proved.
+        heard: the keeper has spoken of this chamber lately, or there is none to listen to.
+    """
+    flowed = state.relay.closed and (
+        feedback is None or (feedback.closed and feedback.series_closed is not False)
+    )
+    mat_c = usable.get(Place.MAT)
+    if mat_c is None and Place.MAT not in usable and feedback is not None:
+        mat_c = feedback.probe_c
+    estimate = state.outlook.estimate
+    tending = state.tending
+    return Facts(
+        heat=flowed,
+        readings_c=usable,
+        mat_c=mat_c,
+        substrate_c=substrate_c,
+        room_c=usable.get(Place.ROOM),
+        other_rooms_c=other_rooms_c,
+        estimate_c=None if estimate is None else estimate.celsius,
+        setpoint_c=chamber.callus_zone_c,
+        needed_c=state.outlook.substrate_setpoint_c,
+        duty=state.law.duty,
+        short=state.law.held,
+        no_heat=state.no_heat,
+        tending=tending is not None and now_s < tending.until_s,
+        modulated=chamber.law == "pid",
+        pulse=pulse,
+        heard=heard,
+        window_s=chamber.heater.window,
+        series=chamber.keeper.series_relay is not None,
+        closed=state.relay.closed,
+        planned_s=state.relay.planned_s if state.relay.window_start_s is not None else 0.0,
+        watts=chamber.heater.watts,
+        full_power_rise_k=chamber.heater.full_power_rise_k,
+        cycle_s=cycle_s,
+    )
+
+
+def other_rooms(
+    states: Mapping[str, ChamberState], rooms: Mapping[str, str | None]
+) -> Mapping[str, Mapping[str, float]]:
+    """For each chamber the rooms of the others, °C, where another probe measures them.
+
+    Args:
+        states: chambers with this cycle's readings judged.
+        rooms: name of each chamber's room probe.
+    """
+    if len({probe for probe in rooms.values() if probe is not None}) < 2:
+        return {name: {} for name in states}
+    values = {}
+    for name, state in states.items():
+        supply = state.supplies.get(Place.ROOM)
+        if supply is not None and supply.usable is not None:
+            values[name] = supply.usable
+    return {
+        name: {
+            other: celsius
+            for other, celsius in values.items()
+            if other != name and rooms[other] != rooms[name]
+        }
+        for name in states
+    }
+
+
+@dataclass(frozen=True, slots=True)
+class Bed:
+    """One chamber between detection and decision."""
+
+    state: ChamberState
+    usable: Mapping[Place, float | None]
+    substrate_c: float | None
+    finding: Finding
+    hot: str | None
+
+
+def detected(
+    state: ChamberState,
+    now_s: float,
+    chamber: ChamberConfig,
+    other_rooms_c: Mapping[str, float],
+    feedback: Feedback | None,
+    cycle_s: float,
+    *,
+    proving: bool,
+    heard: bool,
+) -> Bed:
+    """Run cutoff and detectors for one cycle.
+
+    Args:
+        state: of the cycle before, with this cycle's readings judged.
+        now_s: monotonic time, s.
+        chamber: its config.
+        other_rooms_c: rooms of other chambers by other probes, °C.
+        feedback: what the keeper said last, or None.
+        cycle_s: length of a cycle, s.
+        proving: the wiring is being proved.
+        heard: the keeper has spoken of this chamber lately, or there is none to listen to.
+    """
+    usable = {place: supply.usable for place, supply in state.supplies.items()}
+    watched, hot = cut.watch(state.cutoff, state.readings, chamber.limits)
+    estimator, substrate_c = est.control_substrate(
+        state.estimator, usable.get(Place.SUBSTRATE), usable.get(Place.SUBSTRATE_2)
+    )
+    if state.tending is not None and now_s >= state.tending.until_s:
+        state = replace(state, tending=None)
+    facts = gather(
+        state,
+        chamber,
+        usable,
+        substrate_c,
+        other_rooms_c,
+        feedback,
+        now_s,
+        cycle_s,
+        pulse=proving,
+        heard=heard,
+    )
+    watch, finding = detect.advance(state.watch, facts, now_s, state.alarms)
+    if finding.dropped:
+        usable = {k: None if k in finding.dropped else v for k, v in usable.items()}
+        estimator, substrate_c = est.control_substrate(
+            state.estimator, usable.get(Place.SUBSTRATE), usable.get(Place.SUBSTRATE_2)
+        )
+    if finding.room_c is not None:
+        usable = {**usable, Place.ROOM: finding.room_c}
+    if finding.latch is not None and watched.latched is None:
+        watched = replace(watched, latched=finding.latch)
+    after = replace(state, cutoff=watched, estimator=estimator, watch=watch)
+    return Bed(after, usable, substrate_c, finding, hot)
+
+
+def cut_crossed(bed: Bed, text: str) -> Bed:
+    """A chamber that answers to another's heat: off and latched."""
+    watched = bed.state.cutoff
+    if watched.latched is None or bed.state.watch.stuck:
+        watched = replace(watched, latched=text)
+    watch = replace(bed.state.watch, latched=text)
+    finding = replace(
+        bed.finding,
+        no_heat=text,
+        alarms=bed.finding.alarms - {Alarm.RELAY_STUCK_ON, Alarm.NO_EFFECT} | {Alarm.CROSSED},
+    )
+    return replace(bed, state=replace(bed.state, cutoff=watched, watch=watch), finding=finding)

@@ -1,0 +1,151 @@
+"""What lies outside the bed: a room probe that lies, warmth without heat, too little heat, none."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+from bottomheat.protect import layer as lay
+from bottomheat.protect import thresholds as th
+from bottomheat.protect.watch import Facts, Watch
+
+
+def room(watch: Watch, facts: Facts, now_s: float) -> tuple[Watch, str | None]:
+    """Whether the room probe can be believed.
+
+    A room that warms by 4 K in 20 minutes is doubted: sun on the probe, or the probe by the box.
+    The room from before is used until it comes back, or for six hours.  Another chamber's room
+    that rose as well bears it out, and so does a bed that warms with it.
+
+    Returns:
+        The watch with ``room_s`` and ``room_ref_c``, and why the room is doubted, or None.
+    """
+    room_c = facts.room_c
+    if room_c is None:
+        return replace(watch, room_s=None, room_ref_c=None, room_path=(), room_still=None), None
+    watch, still = _room_still(watch, facts, room_c, now_s)
+    if watch.room_s is not None and watch.room_ref_c is not None:
+        back = room_c - watch.room_ref_c < th.ROOM_BACK_K
+        if back and not still:
+            return replace(watch, room_s=None, room_ref_c=None, room_path=()), None
+        held_s = now_s - watch.room_s
+        if not still and (held_s >= th.ROOM_HELD_S or _bed_follows(watch, room_c, held_s)):
+            return replace(watch, room_s=None, room_ref_c=None, room_path=(room_c,)), None
+        return watch, _room_words(watch, room_c)
+    if now_s - watch.room_minute_s >= 59.5:
+        path = (*watch.room_path[-th.ROOM_JUMP_MINUTES :], room_c)
+        watch = replace(watch, room_path=path, room_minute_s=now_s)
+    before = min(watch.room_path, default=room_c)
+    if room_c - before >= th.ROOM_JUMP_K and not _others_rose(watch, facts):
+        watch = replace(watch, room_s=now_s, room_ref_c=before)
+    elif still:
+        watch = replace(watch, room_s=now_s, room_ref_c=_others(facts))
+    return watch, None
+
+
+def _bed_follows(watch: Watch, room_c: float, held_s: float) -> bool:
+    """Whether the layer has warmed in the last hour as it would in a room that did."""
+    moved = lay.moved_k(watch.layer, th.PATH_MINUTES)
+    if moved is None or held_s < th.PATH_MINUTES * 60.0 or watch.room_ref_c is None:
+        return False
+    due_k = (room_c - watch.room_ref_c) * -math.expm1(-3600.0 / th.LAYER_SLOW_S)
+    return moved[0] - moved[1] >= th.ROOM_FOLLOWS_SHARE * due_k
+
+
+def _room_words(watch: Watch, room_c: float) -> str:
+    return f"it reads {room_c:.1f} °C; {watch.room_ref_c:.1f} °C is used"
+
+
+def _others(facts: Facts) -> float | None:
+    others = facts.other_rooms_c.values()
+    return sum(others) / len(others) if others else facts.room_c
+
+
+def _others_rose(watch: Watch, facts: Facts) -> bool:
+    """Whether another room has risen since the room's last change by about as much."""
+    if watch.room_still is None:
+        return False
+    then = watch.room_still[2]
+    return any(
+        now_c - then[name] >= th.ROOM_JUMP_K / 2
+        for name, now_c in facts.other_rooms_c.items()
+        if name in then
+    )
+
+
+def _room_still(watch: Watch, facts: Facts, room_c: float, now_s: float) -> tuple[Watch, bool]:
+    """Whether the room probe stands still while other rooms move."""
+    if not facts.other_rooms_c:
+        return watch, False
+    still = watch.room_still
+    if still is None or still[0] != room_c:
+        return replace(watch, room_still=(room_c, now_s, dict(facts.other_rooms_c))), False
+    moved = [
+        abs(now_c - still[2][name])
+        for name, now_c in facts.other_rooms_c.items()
+        if name in still[2]
+    ]
+    return watch, now_s - still[1] >= th.ROOM_STILL_S and bool(moved) and max(moved) >= (
+        th.ROOM_OTHERS_K
+    )
+
+
+def warm_without_heat(watch: Watch, facts: Facts, now_s: float) -> tuple[Watch, bool]:
+    """Sun, a lamp or a warm shed: above the band, without heat for an hour, and not falling."""
+    value_c = facts.estimate_c
+    moved = lay.moved_k(watch.layer, th.PATH_MINUTES)
+    warm = (
+        value_c is not None
+        and not facts.heat
+        and value_c >= facts.setpoint_c + th.WARM_K
+        and not watch.stuck
+    )
+    if not warm:
+        return (watch if watch.warm_s is None else replace(watch, warm_s=None)), False
+    since = now_s if watch.warm_s is None else watch.warm_s
+    if watch.warm_s is None:
+        watch = replace(watch, warm_s=now_s)
+    falling = moved is not None and moved[0] <= -th.FALLING_K
+    return watch, now_s - since >= th.WARM_S and not falling
+
+
+def shortfall(watch: Watch, facts: Facts, now_s: float, *, standing: bool) -> tuple[Watch, bool]:
+    """The heat is at its bound and the callus zone is low all the same."""
+    value_c = facts.estimate_c
+    short = (
+        value_c is not None
+        and facts.no_heat is None
+        and (facts.duty >= th.FULL_DUTY or facts.short)
+        and value_c <= facts.setpoint_c - th.SHORT_K
+        and watch.no_effect is None
+    )
+    if not short:
+        return (watch if watch.short_s is None else replace(watch, short_s=None)), False
+    if watch.short_s is None:
+        return replace(watch, short_s=now_s), False
+    moved = lay.moved_k(watch.layer, th.PATH_MINUTES)
+    falling = moved is not None and moved[0] <= -th.FALLING_K
+    return watch, now_s - watch.short_s >= th.SHORT_S and (falling or standing)
+
+
+def heat_lost(watch: Watch, facts: Facts, now_s: float, *, standing: bool) -> tuple[Watch, bool]:
+    """No heat can flow, and within six hours the callus zone is three kelvin low."""
+    value_c = facts.estimate_c
+    if value_c is not None and value_c != watch.last_c:
+        held = watch.held or value_c >= facts.setpoint_c - th.SHORT_K
+        watch = replace(watch, last_c=value_c, held=held)
+    without_effect = watch.no_effect is not None and (
+        value_c is None or value_c < facts.setpoint_c - th.SHORT_K / 2
+    )
+    if watch.stuck or (facts.no_heat is None and not without_effect):
+        return (watch if watch.cold_s is None else replace(watch, cold_s=None)), False
+    if watch.cold_s is None:
+        return replace(watch, cold_s=now_s), False
+    if not watch.held or now_s - watch.cold_s < th.LOST_S or facts.pulse:
+        return watch, False
+    room_c = watch.layer.room_c if facts.room_c is None else facts.room_c
+    if watch.last_c is None or room_c is None:
+        return watch, True
+    ahead_c = room_c + (watch.last_c - room_c) * math.exp(-th.LOST_AHEAD_S / th.COOLS_S)
+    bound_c = facts.setpoint_c - th.LOST_K + (th.LOST_BACK_K if standing else 0.0)
+    return watch, min(ahead_c, watch.last_c) <= bound_c

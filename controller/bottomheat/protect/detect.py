@@ -1,0 +1,245 @@
+"""One cycle of detection for one bed: facts in, what protection asks for out.
+
+Order: models, then what can never be suspended, then what stands still, then whether the box has
+been opened, then what compares the bed with its model, then what lies outside the bed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from bottomheat.model import PLACE_WORDS, Alarm, Place
+from bottomheat.protect import circumstances as outside
+from bottomheat.protect import layer as lay
+from bottomheat.protect import series_proof, signs, stillness
+from bottomheat.protect import thresholds as th
+from bottomheat.protect.supply import RETURN_S
+from bottomheat.protect.watch import Facts, Finding, Watch, models, needed_duty, suspended
+
+STUCK = (
+    "the mat warms with its relay open: the contact has welded, or the mat is fed from elsewhere; "
+    "unplug the mat"
+)
+NO_EFFECT = (
+    "heat is switched on and the mat does not warm: look at its plug, its cutout and fuse, the "
+    "relay, and whether its probe still lies on it"
+)
+WEAK = "the mat gives less than two thirds of the heat that it gave: part of it may be dead"
+
+
+def advance(
+    watch: Watch, facts: Facts, now_s: float, standing: frozenset[Alarm]
+) -> tuple[Watch, Finding]:
+    """Take one cycle into account.
+
+    Args:
+        watch: of the cycle before.
+        facts: of this cycle.
+        now_s: monotonic time, s.
+        standing: alarms of this chamber that stood in the cycle before.
+    """
+    told: list[str] = []
+    alarms: set[Alarm] = set()
+    watch = models(watch, facts, now_s)
+    if facts.tending:
+        watch = replace(watch, tended_s=now_s, disturbed_s=None, look_s=None, mute_s=None)
+    if not facts.heard:
+        watch = replace(watch, unheard_s=now_s, off_s=None, look_s=None, mute_s=None)
+    elif watch.proof_from_s is None:
+        watch = signs.warms_while_off(watch, facts, now_s)
+    watch, still = stillness.follow(watch, facts, now_s)
+    watch, room_why = outside.room(watch, facts, now_s)
+    waiting = facts.pulse or facts.tending
+    quiet = suspended(watch, facts, now_s)
+    if not waiting and Place.MAT not in watch.frozen:
+        watch = signs.disturbance(watch, facts, now_s)
+        watch = signs.touches_room(watch, facts, now_s)
+        watch = _displacement(watch, facts, now_s, told)
+        quiet = suspended(watch, facts, now_s)
+    frozen = watch.frozen & still if quiet else still
+    for place in sorted(frozen - watch.frozen):
+        told.append(f"{PLACE_WORDS[place]}: its probe stands still while the bed moves: frozen")
+    watch = _thaw(watch, frozen, now_s)
+    if quiet or watch.displaced is not None or watch.frozen:
+        watch = replace(watch, mute_s=None, weak_s=None, look_s=None, no_lead_s=None)
+    else:
+        watch = _heat(watch, facts, now_s, told)
+        watch = stillness.window(watch, facts, now_s)
+    watch, proved = series_proof.advance(watch, facts, now_s, quiet=quiet)
+    if proved is not None:
+        told.append(proved)
+    if watch.series_stuck:
+        alarms.add(Alarm.SERIES_STUCK)
+    if watch.stuck:
+        alarms.add(Alarm.RELAY_STUCK_ON)
+    if watch.no_effect is not None:
+        alarms.add(Alarm.NO_EFFECT)
+    if watch.frozen:
+        alarms.add(Alarm.PROBE_FROZEN)
+    if watch.displaced is not None:
+        alarms.add(Alarm.PROBE_DISPLACED)
+    doubted_s = 0.0 if watch.room_s is None else now_s - watch.room_s
+    if room_why is not None and doubted_s >= th.ROOM_TOLD_S:
+        alarms.add(Alarm.ROOM_DOUBTED)
+    watch, warm = outside.warm_without_heat(watch, facts, now_s)
+    watch, short = outside.shortfall(watch, facts, now_s, standing=Alarm.SHORTFALL in standing)
+    watch, lost = outside.heat_lost(watch, facts, now_s, standing=Alarm.HEAT_LOST in standing)
+    alarms.update(
+        alarm
+        for alarm, stands in (
+            (Alarm.WARM_WITHOUT_HEAT, warm),
+            (Alarm.SHORTFALL, short),
+            (Alarm.HEAT_LOST, lost),
+        )
+        if stands
+    )
+    latch = None
+    if watch.stuck and watch.latched is None:
+        latch = STUCK
+    elif watch.latched is not None:
+        latch = watch.latched
+    watch = replace(watch, latched=latch) if latch is not None else watch
+    return watch, Finding(
+        no_heat=_no_heat(watch, facts),
+        pause=watch.look_s is not None,
+        duty_cap=_cap(watch, facts, now_s),
+        latch=latch,
+        open_series=watch.stuck or watch.proof_from_s is not None,
+        long_window=watch.window_from_s is not None
+        and now_s - watch.window_from_s < facts.window_s,
+        dropped=watch.frozen,
+        room_c=watch.room_ref_c if watch.room_s is not None else None,
+        alarms=frozenset(alarms),
+        told=tuple(told),
+    )
+
+
+def _thaw(watch: Watch, frozen: frozenset[Place], now_s: float) -> Watch:
+    """Take note of what is frozen; a probe that moves again counts after ten good minutes."""
+    if frozen >= watch.frozen:
+        if frozen == watch.frozen and watch.thaw_s is None:
+            return watch
+        return replace(watch, frozen=frozen, thaw_s=None)
+    if watch.thaw_s is None:
+        return replace(watch, frozen=frozen | watch.frozen, thaw_s=now_s)
+    if now_s - watch.thaw_s < RETURN_S:
+        return watch
+    return replace(watch, frozen=frozen, thaw_s=None)
+
+
+def _displacement(watch: Watch, facts: Facts, now_s: float, told: list[str]) -> Watch:
+    if watch.displaced is not None:
+        return watch if watch.latched else _agreement(watch, facts, now_s, told)
+    if watch.no_effect is not None or watch.stuck:
+        return watch
+    watch, why, opened = signs.displaced(watch, facts, now_s)
+    if opened is not None:
+        told.append(opened)
+    if why is None:
+        return watch
+    text = f"the wet-layer probe is displaced: {why}"
+    again = watch.displaced_s is not None and now_s - watch.displaced_s < th.AGAIN_S
+    told.append(text)
+    return replace(
+        watch,
+        displaced=text,
+        displaced_s=now_s,
+        agrees_s=None,
+        disturbed_s=None,
+        probation_s=None,
+        latched=f"{text}, for the second time in a day" if again else watch.latched,
+    )
+
+
+def _agreement(watch: Watch, facts: Facts, now_s: float, told: list[str]) -> Watch:
+    """A displaced probe: tried again once it has agreed for half an hour with the heat off."""
+    excess = signs.excess_k(watch)
+    if excess is not None:
+        bound_k = max(th.AGREES_K, th.AGREES_SHARE * signs.level_k(watch, facts))
+        agrees = abs(excess) <= bound_k
+    else:
+        agrees = watch.touch_s is None and facts.substrate_c is not None
+    if not agrees:
+        return watch if watch.agrees_s is None else replace(watch, agrees_s=None)
+    if watch.agrees_s is None:
+        return replace(watch, agrees_s=now_s)
+    if now_s - watch.agrees_s < th.AGREES_S:
+        return watch
+    told.append("the wet-layer probe agrees with the mat again: heat is tried at half the duty")
+    return replace(
+        watch,
+        displaced=None,
+        agrees_s=None,
+        apart_s=None,
+        touch_s=None,
+        probation_s=now_s + th.PROBATION_S,
+    )
+
+
+def _heat(watch: Watch, facts: Facts, now_s: float, told: list[str]) -> Watch:
+    """Whether the heat has its effect."""
+    before = watch.no_effect
+    watch, seen = signs.look(watch, facts, now_s)
+    watch = signs.missing_lead(watch, facts, now_s)
+    frozen_mat = Place.MAT in watch.frozen
+    gone = seen == "no effect" or (
+        watch.no_lead_s is not None and now_s - watch.no_lead_s >= th.NO_LEAD_S
+    )
+    if not gone and watch.lead.lead_k is None:
+        gone = signs.unanswered(watch) == "no effect"
+    if gone and not frozen_mat and watch.displaced is None:
+        watch = replace(watch, no_effect=NO_EFFECT)
+    elif watch.weak_s is not None and now_s - watch.weak_s >= th.WEAK_S:
+        watch = replace(watch, no_effect=watch.no_effect or WEAK)
+    elif watch.no_effect is not None and watch.no_lead_s is None and _has_effect(watch, facts):
+        watch = replace(watch, no_effect=None)
+    if watch.no_effect is not None and before is None:
+        told.append(watch.no_effect)
+    return watch
+
+
+def _has_effect(watch: Watch, facts: Facts) -> bool:
+    """Whether the heat is back, seen without switching: the lead, with the heat on."""
+    excess = signs.excess_k(watch)
+    if excess is None or watch.lead.sleeve < th.NO_LEAD_FROM or not facts.heat:
+        return False
+    return excess > -th.NO_LEAD_SHARE / 2 * signs.level_k(watch, facts)
+
+
+def _no_heat(watch: Watch, facts: Facts) -> str | None:
+    if watch.stuck:
+        return STUCK
+    if watch.displaced is not None:
+        return watch.displaced
+    layers = [p for p in stillness.LAYERS if facts.readings_c.get(p) is not None]
+    blind = bool(layers) and watch.frozen.issuperset(layers)
+    if blind or Place.MAT in watch.frozen:
+        names = ", ".join(PLACE_WORDS[place] for place in sorted(watch.frozen))
+        return f"probe frozen: {names}"
+    return None
+
+
+def _cap(watch: Watch, facts: Facts, now_s: float) -> float | None:
+    """Bound of the duty while the bed's answer is in doubt; None while it answers."""
+    needed = needed_duty(watch, facts)
+    if watch.probation_s is not None and now_s < watch.probation_s:
+        return th.PROBATION_SHARE * (th.DUTY_UNMEASURED if needed is None else needed)
+    excess = signs.excess_k(watch)
+    in_doubt = watch.no_effect is not None or watch.apart_s is not None or watch.touch_s is not None
+    if watch.disturbed_s is not None:
+        in_doubt = in_doubt or excess is None or not watch.judged
+    if in_doubt:
+        if needed is None:
+            return th.DUTY_UNMEASURED
+        return min(1.0, th.DUTY_FACTOR * needed + th.DUTY_EXTRA)
+    if needed is None or watch.mean_duty <= th.DUTY_FACTOR * needed + th.DUTY_EXTRA:
+        return None
+    return None if _justified(watch, facts, excess) else needed
+
+
+def _justified(watch: Watch, facts: Facts, excess: float | None) -> bool:
+    """Whether the bed answers to more heat than its setpoint needs as the model says it should."""
+    if excess is not None:
+        return excess < max(th.DISPLACED_K, th.DISPLACED_SHARE * signs.level_k(watch, facts))
+    moved = lay.moved_k(watch.layer, th.PATH_MINUTES)
+    return moved is not None and moved[0] >= th.RESPONSE_SHARE * moved[1] > 0.0
