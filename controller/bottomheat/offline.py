@@ -1,4 +1,7 @@
-"""Clearing a latch while no daemon runs: take its lock, look at the probes, do it ourselves."""
+"""Commands while no daemon runs: take its lock and do it ourselves.
+
+Clearing a latch looks at the probes first; tending is a row in the log, which the next start reads.
+"""
 
 from __future__ import annotations
 
@@ -7,8 +10,8 @@ from contextlib import ExitStack
 from pathlib import Path
 from typing import Any, Self
 
-from bottomheat import __version__
-from bottomheat.app import state_folder
+from bottomheat import __version__, cycle, tend_request
+from bottomheat.app import remembered, state_folder
 from bottomheat.config import Config
 from bottomheat.errors import InputError, LatchError, LogError
 from bottomheat.keeper import RESET_MARGIN_K, identity
@@ -21,6 +24,7 @@ from bottomheat_drivers.clock import SystemClock
 from bottomheat_drivers.keeper_link import KeeperClient
 from bottomheat_drivers.latch_file import LatchFile, keeper_latch_path, latch_path
 from bottomheat_drivers.log import SqliteJournal, boot_id
+from bottomheat_drivers.log.before import look_back
 from bottomheat_drivers.process_lock import lock_state
 from bottomheat_drivers.w1 import W1Probes
 
@@ -163,6 +167,36 @@ class OfflineReset:
         event = Event(EventKind.RESET, self._clock.monotonic_s(), self._name, text, durable=True)
         journal.record((), (event,))
         journal.close()
+
+
+def tend(config: Config, request: Mapping[str, Any]) -> Mapping[str, Any]:
+    """Answer a request to tend a box as the daemon would, and keep it in the log.
+
+    Raises:
+        AlreadyRunningError: a daemon runs after all.
+        DriverError: the state folder cannot be used.
+        LogError: the log cannot be written, so nothing is kept.
+    """
+    folder = state_folder(config)
+    with ExitStack() as stack:
+        stack.callback(lock_state(folder).close)
+        clock = SystemClock()
+        boot = boot_id()
+        past = look_back(Path(config.log), Path(config.run_folder), boot)
+        now_s = clock.monotonic_s()
+        state = remembered(cycle.start(config, {}, proved=False), past, now_s)
+        outcome = tend_request.handle(state, config, request, now_s, clock.wall_ms())
+        if outcome.row is not None:
+            journal = SqliteJournal(
+                Path(config.log), None, clock, __version__, boot, background=False
+            )
+            stack.callback(journal.close)
+            journal.record((), outcome.events)
+            journal.note_tending(*outcome.row)
+            failure = journal.failure()
+            if failure is not None:
+                raise LogError(failure)
+    return outcome.answer
 
 
 def _cool_for_keeper(reading: Reading, limit_c: float) -> tuple[bool, str]:

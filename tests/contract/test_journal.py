@@ -47,7 +47,7 @@ def from_file(folder: Path) -> dict[str, list]:
             "events": [row.event for row in log.events()],
             "clock": [(t, w, bool(s)) for t, w, s in clock],
             "configs": [(row.text, row.checksum) for row in log.configs()],
-            "tendings": [(r.chamber, r.doing, r.note) for r in log.tendings()],
+            "tendings": [(r.chamber, r.doing, r.note, r.for_s, r.lid) for r in log.tendings()],
             "references": [
                 (r.chamber, r.spot, r.reading_c, r.expanded_k, r.note) for r in log.references()
             ],
@@ -79,6 +79,7 @@ def test_gives_back_everything_in_order(case):
     taken.note_config("cycle: 10\n", "abc")
     taken.record([second, other], events[1:])
     case.journal.note_tending("north-bench", "water", "2 l, lukewarm")
+    case.journal.note_tending("north-bench", "look", "", 1800.0, "ajar")
     case.journal.note_reference("north-bench", "callus depth, middle", 24.8, 0.2)
     taken.close()
     assert taken.failure() is None
@@ -91,7 +92,10 @@ def test_gives_back_everything_in_order(case):
         "events": events,
         "clock": [(115_000, NOW_MS + 15_000, True)],
         "configs": [("cycle: 10\n", "abc")],
-        "tendings": [("north-bench", "water", "2 l, lukewarm")],
+        "tendings": [
+            ("north-bench", "water", "2 l, lukewarm", None, None),
+            ("north-bench", "look", "", 1800.0, "ajar"),
+        ],
         "references": [("north-bench", "callus depth, middle", 24.8, 0.2, "")],
     }
 

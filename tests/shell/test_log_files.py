@@ -126,48 +126,79 @@ def test_no_file_is_one_sentence(tmp_path):
     assert not (tmp_path / "nowhere.sqlite").exists()
 
 
+NOW = SCHEMA_VERSION
 STEPS = {
-    1: "ALTER TABLE tending ADD COLUMN lid TEXT;",
-    2: "CREATE TABLE batch (id INTEGER PRIMARY KEY) STRICT;",
+    NOW: "ALTER TABLE tending ADD COLUMN tended_by TEXT;",
+    NOW + 1: "CREATE TABLE batch (id INTEGER PRIMARY KEY) STRICT;",
 }
+
+
+def test_a_log_of_format_1_is_brought_up_to_date_and_goes_on(tmp_path):
+    path = written(tmp_path, 50)
+    with contextlib.closing(migrations.connect(path)) as connection:
+        whole = connection.execute("PRAGMA table_info(tending)").fetchall()
+        for column in ("for_ms", "lid"):
+            connection.execute(f"ALTER TABLE tending DROP COLUMN {column}")
+        connection.execute("INSERT INTO chamber (name) VALUES ('old-bench')")
+        connection.execute(
+            "INSERT INTO tending (run, t_ms, chamber, doing, note) "
+            "SELECT run.id, 150000, chamber.id, 'water', '' FROM run, chamber "
+            "WHERE chamber.name = 'old-bench'"
+        )
+        connection.execute("PRAGMA user_version = 1")
+    with pytest.raises(LogError, match="has format 1"):
+        LogReader(path)
+    kept = journal(tmp_path, background=False)
+    kept.note_tending("north-bench", "look", "", 600.0, "ajar")
+    kept.close()
+    with contextlib.closing(migrations.connect(path)) as connection:
+        assert connection.execute("PRAGMA table_info(tending)").fetchall() == whole
+    with LogReader(path) as log:
+        told = [(row.chamber, row.doing, row.for_s, row.lid) for row in log.tendings()]
+    assert told == [("old-bench", "water", None, None), ("north-bench", "look", 600.0, "ajar")]
+    assert len(times(path)) == 50
+    assert (tmp_path / f"log.sqlite.before-format-{NOW}").exists()
 
 
 def test_migration_goes_step_by_step_and_keeps_a_copy(tmp_path):
     path = written(tmp_path, 50)
     with contextlib.closing(migrations.connect(path)) as connection:
-        (told,) = migrations.migrate(connection, path, STEPS, target=3)
-        assert migrations.pragma(connection, "user_version") == 3
-        assert connection.execute("SELECT count(lid) FROM tending").fetchone() == (0,)
+        (told,) = migrations.migrate(connection, path, STEPS, target=NOW + 2)
+        assert migrations.pragma(connection, "user_version") == NOW + 2
+        assert connection.execute("SELECT count(tended_by) FROM tending").fetchone() == (0,)
         assert connection.execute("SELECT count(*) FROM batch").fetchone() == (0,)
         assert connection.execute("SELECT count(*) FROM sample").fetchone() == (50,)
-        assert migrations.migrate(connection, path, STEPS, target=3) == []
-    copy = tmp_path / "log.sqlite.before-format-3"
+        assert migrations.migrate(connection, path, STEPS, target=NOW + 2) == []
+    copy = tmp_path / f"log.sqlite.before-format-{NOW + 2}"
     assert str(copy) in told
-    assert len(times(copy)) == 50  # still a log of format 1
+    assert len(times(copy)) == 50  # still a log of the format before
 
 
 def test_a_migration_that_fails_leaves_the_last_whole_step(tmp_path):
     path = written(tmp_path, 5)
-    steps = {**STEPS, 2: "CREATE TABLE batch (id INTEGER PRIMARY KEY); CREATE TABLE run (id);"}
+    steps = {
+        **STEPS,
+        NOW + 1: "CREATE TABLE batch (id INTEGER PRIMARY KEY); CREATE TABLE run (id);",
+    }
     with contextlib.closing(migrations.connect(path)) as connection:
         with pytest.raises(sqlite3.OperationalError, match="already exists"):
-            migrations.migrate(connection, path, steps, target=3)
+            migrations.migrate(connection, path, steps, target=NOW + 2)
         assert not connection.in_transaction
-        assert migrations.pragma(connection, "user_version") == 2
+        assert migrations.pragma(connection, "user_version") == NOW + 1
         tables = connection.execute("SELECT name FROM sqlite_schema").fetchall()
         assert ("batch",) not in tables
-        migrations.migrate(connection, path, STEPS, target=3)
-        assert migrations.pragma(connection, "user_version") == 3
-    assert (tmp_path / "log.sqlite.before-format-3").exists()
-    assert (tmp_path / "log.sqlite.before-format-3-2").exists()
+        migrations.migrate(connection, path, STEPS, target=NOW + 2)
+        assert migrations.pragma(connection, "user_version") == NOW + 2
+    assert (tmp_path / f"log.sqlite.before-format-{NOW + 2}").exists()
+    assert (tmp_path / f"log.sqlite.before-format-{NOW + 2}-2").exists()
 
 
 def test_a_gap_in_the_steps_is_refused(tmp_path):
     path = written(tmp_path, 5)
     with contextlib.closing(migrations.connect(path)) as connection:
         with pytest.raises(LogError, match="cannot bring up to date"):
-            migrations.migrate(connection, path, {2: STEPS[2]}, target=3)
-        assert migrations.pragma(connection, "user_version") == 1
+            migrations.migrate(connection, path, {NOW + 1: STEPS[NOW + 1]}, target=NOW + 2)
+        assert migrations.pragma(connection, "user_version") == NOW
 
 
 def test_a_reader_of_a_closed_log_leaves_no_files_behind(tmp_path):

@@ -78,13 +78,15 @@ class ReferenceItem(NamedTuple):
 
 
 class TendingItem(NamedTuple):
-    """A row for ``tending``."""
+    """A row for ``tending``; a ring file of format 1 lacks the last two."""
 
     seq: int
     t_ms: int
     chamber: str
     doing: str
     note: str
+    for_ms: int | None = None
+    lid: str | None = None
 
 
 class ConfigItem(NamedTuple):

@@ -15,7 +15,7 @@ class MemoryJournal:
         events: every event taken.
         clock_rows: (monotonic s, wall ms, synchronised).
         configs: (text, checksum).
-        tendings: (chamber, doing, note).
+        tendings: (chamber, doing, note, s or None, lid or None).
         references: (chamber, spot, °C, expanded K, note).
         failing: what ``failure`` says; while it is set, rows are counted in ``lost`` and dropped.
         lost: rows dropped.
@@ -27,7 +27,7 @@ class MemoryJournal:
         self.events: list[Event] = []
         self.clock_rows: list[tuple[float, int, bool]] = []
         self.configs: list[tuple[str, str]] = []
-        self.tendings: list[tuple[str, str, str]] = []
+        self.tendings: list[tuple[str, str, str, float | None, str | None]] = []
         self.references: list[tuple[str, str, float, float | None, str]] = []
         self.failing: str | None = None
         self.lost = 0
@@ -49,10 +49,17 @@ class MemoryJournal:
         if self._takes(1):
             self.configs.append((text, checksum))
 
-    def note_tending(self, chamber: str, doing: str, note: str = "") -> None:
-        """Keep that the box was opened, and for what."""
+    def note_tending(
+        self,
+        chamber: str,
+        doing: str,
+        note: str = "",
+        for_s: float | None = None,
+        lid: str | None = None,
+    ) -> None:
+        """Keep that the box was opened, for what and how long."""
         if self._takes(1):
-            self.tendings.append((chamber, doing, note))
+            self.tendings.append((chamber, doing, note, for_s, lid))
 
     def note_reference(
         self,

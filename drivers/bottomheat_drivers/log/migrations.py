@@ -20,7 +20,9 @@ Connect: TypeAlias = Callable[[Path], sqlite3.Connection]
 Steps: TypeAlias = Mapping[int, str]
 """SQL that brings a file from this version to the next."""
 
-STEPS: Steps = {}
+STEPS: Steps = {
+    1: "ALTER TABLE tending ADD COLUMN for_ms INTEGER; ALTER TABLE tending ADD COLUMN lid TEXT;",
+}
 DAMAGED = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
 
 

@@ -33,6 +33,10 @@ from bottomheat_drivers.log.schema import APPLICATION_ID, SCHEMA_VERSION
 _Word = TypeVar("_Word", EventKind, Alarm)
 
 
+class OlderFormatError(LogError):
+    """The log is from before this version: the service brings it up to date when it starts."""
+
+
 class LogReader:
     """The log's file, open for reading; a context manager.
 
@@ -120,6 +124,12 @@ class LogReader:
             "SELECT * FROM sample_row WHERE chamber = ? ORDER BY id DESC LIMIT 1", (chamber,)
         )
         return self._sample(rows[0], self._placings()[rows[0][1]]) if rows else None
+
+    def newest(self, most: int) -> list[SampleRow]:
+        """The newest samples of all chambers that have reached the file, newest first."""
+        rows = self._all("SELECT * FROM sample_row ORDER BY id DESC LIMIT ?", (most,))
+        placings = self._placings() if rows else {}
+        return [self._sample(row, placings[row[1]]) for row in rows]
 
     def closings(self, chamber: str) -> int:
         """Closings of the chamber's contact over all runs."""
@@ -220,12 +230,22 @@ class LogReader:
         """When the boxes were opened, oldest first."""
         placings = self._placings()
         rows = self._all(
-            "SELECT run, t_ms, chamber.name, doing, note FROM tending "
+            "SELECT run, t_ms, chamber.name, doing, note, for_ms, lid FROM tending "
             "JOIN chamber ON chamber.id = tending.chamber ORDER BY tending.id"
         )
         return [
-            TendingRow(run, placings[run].wall_ms(t_ms), placings[run].sure, *rest)
-            for run, t_ms, *rest in rows
+            TendingRow(
+                run,
+                t_ms,
+                placings[run].wall_ms(t_ms),
+                placings[run].sure,
+                name,
+                doing,
+                note,
+                None if for_ms is None else for_ms / 1000,
+                lid,
+            )
+            for run, t_ms, name, doing, note, for_ms, lid in rows
         ]
 
     # -- inside
@@ -263,16 +283,11 @@ class LogReader:
                 f"{self._path} is not a log of bottomheat: give the path that stands under log: "
                 "in the config."
             )
-        if version != SCHEMA_VERSION:
-            what_to_do = (
-                "update bottomheat."
-                if version > SCHEMA_VERSION
-                else "start the service once, it updates it."
-            )
-            raise LogError(
-                f"The log {self._path} has format {version}, this version reads "
-                f"{SCHEMA_VERSION}: {what_to_do}"
-            )
+        formats = f"The log {self._path} has format {version}, this version reads {SCHEMA_VERSION}"
+        if version > SCHEMA_VERSION:
+            raise LogError(f"{formats}: update bottomheat.")
+        if version < SCHEMA_VERSION:
+            raise OlderFormatError(f"{formats}: start the service once, it updates it.")
 
     def _told(self, error: Exception) -> LogError:
         if primary_code(error) in DAMAGED:

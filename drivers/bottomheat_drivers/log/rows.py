@@ -91,11 +91,17 @@ class ReferenceRow:
 
 @dataclass(frozen=True, slots=True)
 class TendingRow:
-    """The box was opened."""
+    """The box was opened, or a spell of it was over early (``doing`` is "done").
+
+    ``for_s`` is how long it was to last, ``lid`` how the lid lay from then on; None: not kept.
+    """
 
     run: int
+    t_ms: int
     wall_ms: int
     sure: bool
     chamber: str
     doing: str
     note: str
+    for_s: float | None
+    lid: str | None

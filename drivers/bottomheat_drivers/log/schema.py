@@ -7,11 +7,12 @@ to wall time, also for the rows written before the date was known.
 
 Versions:
     1  first one.
+    2  tending: for how long, and how the lid lies from then on.
 """
 
 from __future__ import annotations
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 """Kept in ``PRAGMA user_version``."""
 
 APPLICATION_ID = 0x42744874
@@ -119,14 +120,16 @@ CREATE TABLE reference (
     note TEXT NOT NULL
 ) STRICT;
 
--- The box was opened, filled, watered, looked at, moved.
+-- The box was opened: fill, water, look, move; or a spell was over early: done.
 CREATE TABLE tending (
     id INTEGER PRIMARY KEY,
     run INTEGER NOT NULL REFERENCES run,
     t_ms INTEGER NOT NULL,
     chamber INTEGER NOT NULL REFERENCES chamber,
     doing TEXT NOT NULL,
-    note TEXT NOT NULL
+    note TEXT NOT NULL,
+    for_ms INTEGER,                 -- how long it was to last; NULL where that was not kept
+    lid TEXT                        -- how the lid lies from then on; NULL: not said, as before
 ) STRICT;
 
 -- Every config that was accepted, whole.

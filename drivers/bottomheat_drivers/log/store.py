@@ -281,8 +281,8 @@ class Store:
                     )
                 case TendingItem():
                     connection.execute(
-                        "INSERT INTO tending (run, t_ms, chamber, doing, note) "
-                        "VALUES (?, ?, ?, ?, ?)",
+                        "INSERT INTO tending (run, t_ms, chamber, doing, note, for_ms, lid) "
+                        "VALUES (?, ?, ?, ?, ?, ?, ?)",
                         (run_id, item.t_ms, self._chamber(item.chamber), *item[3:]),
                     )
         connection.execute(

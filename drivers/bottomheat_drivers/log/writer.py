@@ -173,11 +173,24 @@ class SqliteJournal:
         """Keep the text of an accepted config."""
         self._now(lambda seq, t_ms: ConfigItem(seq, t_ms, codec.plain(checksum), codec.plain(text)))
 
-    def note_tending(self, chamber: str, doing: str, note: str = "") -> None:
-        """Keep that the box was opened, and for what; on the card at once."""
+    def note_tending(
+        self,
+        chamber: str,
+        doing: str,
+        note: str = "",
+        for_s: float | None = None,
+        lid: str | None = None,
+    ) -> None:
+        """Keep that the box was opened, for what and how long; on the card at once."""
         self._now(
             lambda seq, t_ms: codec.TendingItem(
-                seq, t_ms, codec.plain(chamber), codec.plain(doing), codec.plain(note)
+                seq,
+                t_ms,
+                codec.plain(chamber),
+                codec.plain(doing),
+                codec.plain(note),
+                codec.milli(for_s),
+                None if lid is None else codec.plain(lid),
             )
         )
 

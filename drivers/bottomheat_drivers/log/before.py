@@ -1,0 +1,170 @@
+"""What the log and the ring files say of the time before this start: outage, lids, tending.
+
+Read once, before the journal opens its own run.  Read-only, in a thread that is not waited for
+longer than ``WITHIN_S``: a damaged, locked or hanging log must not keep the service from starting.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from bottomheat.errors import LogError
+from bottomheat.model import Estimate, EventKind
+from bottomheat.outage import Before
+from bottomheat.protect.tending import Doing, Lid, Tending
+from bottomheat_drivers.log import ring
+from bottomheat_drivers.log.codec import EventItem, SampleItem, TendingItem, from_bytes
+from bottomheat_drivers.log.reader import LogReader, OlderFormatError
+from bottomheat_drivers.log.rows import TendingRow
+
+WITHIN_S = 4.0
+NEWEST_ROWS = 256
+"""Samples looked at for the last one of each chamber."""
+
+
+@dataclass(frozen=True, slots=True)
+class Past:
+    """What is known of the time before this start.
+
+    Attributes:
+        before: the last that was recorded, or None where nothing is known.
+        lids: how the lids lie that were ever said to.
+        tendings: the newest spell of each chamber, where it began in this boot and was not ended;
+            on this boot's monotonic clock.
+        trouble: why a log that is there could not be read, or None.
+    """
+
+    before: Before | None = None
+    lids: Mapping[str, Lid] = field(default_factory=dict)
+    tendings: Mapping[str, Tending] = field(default_factory=dict)
+    trouble: str | None = None
+
+
+def look_back(path: Path, ring_folder: Path, boot_id: str, within_s: float = WITHIN_S) -> Past:
+    """Read the past within a bounded time; never raises.
+
+    Args:
+        path: the log's file.
+        ring_folder: where ring files of dead runs lie.
+        boot_id: of the kernel that runs now.
+        within_s: longest wait, s.
+    """
+    found: list[Past] = []
+
+    def work() -> None:
+        found.append(_read(path, ring_folder, boot_id))
+
+    # A daemon thread: a read that hangs in the kernel must not keep the process from ending.
+    thread = threading.Thread(target=work, name="look back", daemon=True)
+    thread.start()
+    thread.join(within_s)
+    return found[0] if found else Past(trouble=f"it was not read within {within_s:g} s")
+
+
+def _read(path: Path, ring_folder: Path, boot_id: str) -> Past:
+    trouble = None
+    before: Before | None = None
+    tended: list[TendingRow] = []
+    same_boot: set[int] = set()
+    try:
+        if path.exists() and path.stat().st_size > 0:
+            with LogReader(path) as log:
+                before = _last(log)
+                tended = log.tendings()
+                same_boot = {row.run for row in log.runs() if row.boot_id == boot_id}
+    except OlderFormatError:
+        return Past()  # from before this version: the journal brings it up to date
+    except (LogError, OSError) as error:
+        trouble = str(error)
+    lids: dict[str, Lid] = {}
+    tendings: dict[str, Tending] = {}
+
+    def take(
+        chamber: str, doing: str, at_s: float, for_s: float | None, lid: str | None, note: str
+    ) -> None:
+        if lid in set(Lid):
+            lids[chamber] = Lid(lid)
+        tendings.pop(chamber, None)
+        if for_s is not None and doing in set(Doing):
+            tendings[chamber] = Tending(Doing(doing), at_s, at_s + for_s, note)
+
+    for row in tended:
+        if row.run in same_boot:
+            take(row.chamber, row.doing, row.t_ms / 1000, row.for_s, row.lid, row.note)
+        else:
+            take(row.chamber, row.doing, 0.0, None, row.lid, row.note)
+    for left in _rings(ring_folder, boot_id):
+        before = _newer(before, left, boot_id)
+        for item in left:
+            if isinstance(item, TendingItem):
+                for_s = None if item.for_ms is None else item.for_ms / 1000
+                take(item.chamber, item.doing, item.t_ms / 1000, for_s, item.lid, item.note)
+    return Past(before, lids, tendings, trouble)
+
+
+def _last(log: LogReader) -> Before | None:
+    samples = log.newest(NEWEST_ROWS)
+    if not samples:
+        return None
+    newest = samples[0]
+    run = next((row for row in log.runs() if row.run == newest.run), None)
+    if run is None:
+        return None
+    estimates: dict[str, Estimate | None] = {}
+    for sample in samples:
+        if sample.run == newest.run:
+            estimates.setdefault(sample.chamber, sample.estimate)
+    # Not run.closed: a service that dies of a fault of its own still closes its log.
+    stopped = any(row.run == newest.run for row in log.events(kind=EventKind.STOPPED))
+    return Before(
+        run.boot_id,
+        newest.t_ms / 1000,
+        newest.wall_ms if newest.sure else None,
+        stopped,
+        tuple(sorted(estimates.items())),
+    )
+
+
+_Left = tuple[SampleItem | EventItem | TendingItem, ...]
+
+
+def _rings(folder: Path, boot_id: str) -> Iterator[_Left]:
+    """The rows that dead runs of this boot left in memory: the file may not hold them yet."""
+    try:
+        paths = ring.others(folder, None)
+    except OSError:
+        return
+    for path in paths:
+        try:
+            remains = ring.read(path)
+        except (ring.RingDamagedError, OSError):
+            continue  # the journal sets it aside and says so
+        if remains is None or remains.header.get("boot_id") != boot_id:
+            continue
+        items = (from_bytes(data) for data in remains.rows)
+        yield tuple(
+            item for item in items if isinstance(item, SampleItem | EventItem | TendingItem)
+        )
+
+
+def _newer(before: Before | None, left: _Left, boot_id: str) -> Before | None:
+    samples = [item for item in left if isinstance(item, SampleItem)]
+    if not samples:
+        return before
+    last_s = max(item.t_ms for item in samples) / 1000
+    if before is not None and before.boot_id == boot_id and before.last_s >= last_s:
+        return before
+    estimates: dict[str, Estimate | None] = {}
+    for item in samples:
+        estimates[item.chamber] = None
+        if item.estimate_mc is not None:
+            expanded_k = float("inf") if item.expanded_ck is None else item.expanded_ck / 100
+            estimates[item.chamber] = Estimate(item.estimate_mc / 1000, expanded_k)
+    orderly = any(
+        isinstance(item, EventItem) and item.kind == EventKind.STOPPED.value for item in left
+    )
+    # Of this boot: its monotonic clock tells all, no wall time is needed.
+    return Before(boot_id, last_s, None, orderly, tuple(sorted(estimates.items())))
