@@ -9,6 +9,7 @@ from pydantic import Field, FiniteFloat, StringConstraints
 from bottomheat.config_sections import Gpio, Section
 
 Sentence = Annotated[str, StringConstraints(min_length=1, max_length=200)]
+Address = Annotated[str, StringConstraints(min_length=1, max_length=2000)]
 ClockTime = Annotated[str, StringConstraints(pattern=r"^([01][0-9]|2[0-3]):[0-5][0-9]$")]
 
 
@@ -42,9 +43,10 @@ class Helper(Section):
 class Alerts(Section):
     """How alarms leave the shed; without this section they wait for a look at the screen."""
 
-    addresses: list[Sentence] = Field(
+    addresses: list[Address] = Field(
         default=[],
         max_length=16,
+        repr=False,
         description="where messages go, as Apprise addresses; they hold secrets",
     )
     addresses_file: str | None = Field(
@@ -75,8 +77,9 @@ class Alerts(Section):
     daily: bool = Field(
         default=True, description="send the all's-well each morning, even with nothing to say"
     )
-    heartbeat: Sentence | None = Field(
+    heartbeat: Address | None = Field(
         default=None,
+        repr=False,
         description="web address that is fetched while all is running, so that somebody else "
         "notices when it stops; it may hold a secret",
     )

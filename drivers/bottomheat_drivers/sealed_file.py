@@ -15,22 +15,22 @@ from pathlib import Path
 from typing import Any
 
 MAX_BYTES = 65_536
-"""Nothing that we keep in such a file comes near it; a larger file is not ours."""
+"""Latches, proofs and wirings do not come near it; a larger file is not one of ours."""
 
 _MODE = 0o640
 
 
-def read_sealed(path: Path, form: str, version: int) -> Any:
-    """Return the payload of a sealed file.
+def read_sealed(path: Path, form: str, version: int, *, most_bytes: int = MAX_BYTES) -> Any:
+    """Return the payload of a sealed file of at most ``most_bytes``.
 
     Raises:
         OSError: the file cannot be read; FileNotFoundError where there is none.
         ValueError: damaged, or another format or version; the text says which, without the path.
     """
     with path.open("rb") as file:
-        data = file.read(MAX_BYTES + 1)
-    if len(data) > MAX_BYTES:
-        raise ValueError(f"is larger than {MAX_BYTES} bytes")
+        data = file.read(most_bytes + 1)
+    if len(data) > most_bytes:
+        raise ValueError(f"is larger than {most_bytes} bytes")
     try:
         document = json.loads(data)
     except (ValueError, RecursionError):
