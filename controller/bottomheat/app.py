@@ -4,37 +4,37 @@ from __future__ import annotations
 
 import logging
 import os
-import subprocess
-import sys
-import threading
 from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import replace
 from pathlib import Path
 
-from bottomheat import __version__, cycle
+from bottomheat import __version__, cycle, outage
 from bottomheat.config import Config
 from bottomheat.config_wiring import fingerprint
 from bottomheat.errors import ConfigError, DriverError, LatchError
 from bottomheat.keeper import identity
 from bottomheat.loop import Loop, Outside
-from bottomheat.model import Alarm
+from bottomheat.model import Alarm, Event, EventKind
 from bottomheat.ports import ConfigChange, Latch
 from bottomheat.wiring import wiring_of
+from bottomheat_drivers.background_log import background_logging
 from bottomheat_drivers.clock import SystemClock
 from bottomheat_drivers.config_watch import YamlConfigSource, start_config
 from bottomheat_drivers.control_socket import ControlSocket, ProcessSignals
+from bottomheat_drivers.desk_file import DeskFile, desk_path
+from bottomheat_drivers.keeper_child import KeeperChild
 from bottomheat_drivers.keeper_link import KeeperClient
 from bottomheat_drivers.latch_file import LatchFile, begin_clear, latch_path
 from bottomheat_drivers.log import SqliteJournal, boot_id
+from bottomheat_drivers.log.before import Past, look_back
+from bottomheat_drivers.power_flag import PowerFlag
 from bottomheat_drivers.process_lock import lock_state
 from bottomheat_drivers.proof_file import ProofFile
 from bottomheat_drivers.service_manager import service_manager
 from bottomheat_drivers.w1 import W1Probes
 
 _log = logging.getLogger("bottomheat")
-
-CHILD_ENDS_S = 10.0
 
 
 def state_folder(config: Config) -> Path:
@@ -90,6 +90,7 @@ def run_daemon(config_path: Path, *, start_keeper: bool) -> None:
     config, fallback = start_config(config_path, _state_folder_hint(config_path))
     folder = make_folders(config)
     with ExitStack() as stack:
+        stack.enter_context(background_logging())
         stack.callback(lock_state(folder).close)
         latches = LatchFile(latch_path(folder))
         latched = _read_latches(latches, config)
@@ -99,8 +100,12 @@ def run_daemon(config_path: Path, *, start_keeper: bool) -> None:
         proof = ProofFile(proof_path(folder))
         clock = SystemClock()
         run_folder = Path(config.run_folder)
-        journal = SqliteJournal(Path(config.log), run_folder, clock, __version__, boot_id())
+        boot = boot_id()
+        past = look_back(Path(config.log), run_folder, boot)
+        journal = SqliteJournal(Path(config.log), run_folder, clock, __version__, boot)
         stack.callback(journal.close)
+        desk = DeskFile(desk_path(folder))
+        stack.callback(desk.close)
         control = ControlSocket(control_path(config), clock, signals)
         stack.callback(control.close)
         source = _watched(config_path, folder, config, journal.note_config)
@@ -108,7 +113,8 @@ def run_daemon(config_path: Path, *, start_keeper: bool) -> None:
         probes = W1Probes(Path(config.w1_devices), wiring, clock)
         stack.callback(probes.close)
         if start_keeper:
-            stack.callback(_keeper_child(config_path, config))
+            child = KeeperChild(config_path, folder, run_folder)
+            stack.callback(child.close)
         keeper = KeeperClient(
             run_folder / "keeper.sock",
             run_folder / "daemon.sock",
@@ -117,6 +123,11 @@ def run_daemon(config_path: Path, *, start_keeper: bool) -> None:
         stack.callback(keeper.close)
         causes = {name: latch.cause for name, latch in latched.items()}
         state = cycle.start(config, causes, proved=proof.matches(fingerprint(config)))
+        start = outage.Start(
+            boot, clock.monotonic_s(), clock.wall_ms() if clock.synchronised() else None
+        )
+        state = remembered(state, past, start.at_s)
+        opening, aftermath = openings(past, start)
         try:
             latches.save(latched)  # a latch that could not be kept later would be lost
         except LatchError as error:
@@ -133,8 +144,35 @@ def run_daemon(config_path: Path, *, start_keeper: bool) -> None:
             source=source,
             control=control,
             signals=signals,
+            desk=desk,
+            power=PowerFlag(clock),
         )
-        Loop(outside, config, state, latched, house).run()
+        Loop(outside, config, state, latched, house, opening, aftermath).run()
+
+
+def remembered(state: cycle.ControllerState, past: Past, now_s: float) -> cycle.ControllerState:
+    """The state with the lids as they were last said to lie, and the spells of tending that run."""
+    chambers = dict(state.chambers)
+    for name, chamber in chambers.items():
+        tending = past.tendings.get(name)
+        if tending is not None and not tending.since_s <= now_s < tending.until_s:
+            tending = None
+        lid = past.lids.get(name, chamber.lid)
+        chambers[name] = replace(chamber, tending=tending, lid=lid)
+    return replace(state, chambers=chambers)
+
+
+def openings(past: Past, start: outage.Start) -> tuple[tuple[Event, ...], outage.Aftermath | None]:
+    """What the past makes worth saying at this start, and what is to be told later."""
+    event, aftermath = outage.opening(past.before, start)
+    events: tuple[Event, ...] = () if event is None else (event,)
+    if past.trouble is not None:
+        text = (
+            "the log could not be read at the start, so every lid is taken to be on: if one is "
+            f"not, say so with bottomheat tend ({past.trouble.rstrip('.')})"
+        )
+        events += (Event(EventKind.TENDING, start.at_s, None, text, durable=True),)
+    return events, aftermath
 
 
 def _watched(
@@ -178,50 +216,3 @@ def _state_folder_hint(config_path: Path) -> Path:
     except OSError:
         pass
     return Path("/var/lib/bottomheat")
-
-
-def _keeper_child(config_path: Path, config: Config) -> Callable[[], None]:
-    """Start a keeper that ends with us; returns what ends it, with every line open.
-
-    It has a session of its own, so that Ctrl-Z in the terminal stops the daemon alone and the
-    lease runs out.  A keeper that dies by itself leaves its lines as they are on a stock kernel:
-    they are opened from here.
-    """
-    environment = {
-        # Where it finds the wiring of its last start, should the config be refused by now.
-        "STATE_DIRECTORY": str(state_folder(config)),
-        "RUNTIME_DIRECTORY": str(Path(config.run_folder).absolute()),
-        **{k: v for k, v in os.environ.items() if k not in ("NOTIFY_SOCKET", "WATCHDOG_USEC")},
-    }
-
-    def keeper_command(action: str, *more: str) -> list[str]:
-        return [sys.executable, "-m", "bottomheat.keep_main", action, str(config_path), *more]
-
-    child = subprocess.Popen(
-        keeper_command("keep", "--with-parent", "0"),
-        stdin=subprocess.PIPE,
-        env=environment,
-        start_new_session=True,
-    )
-    ended = threading.Lock()
-
-    def open_after_death() -> None:
-        if child.wait() == 0 or not ended.acquire(blocking=False):
-            return
-        _log.critical("the keeper has died: its lines are opened; start the service again")
-        subprocess.run(keeper_command("open-lines"), env=environment, check=False)
-
-    threading.Thread(target=open_after_death, name="keeper watch", daemon=True).start()
-
-    def end() -> None:
-        if child.stdin is not None:
-            child.stdin.close()  # the keeper opens every line when this pipe ends
-        try:
-            code = child.wait(CHILD_ENDS_S)
-        except subprocess.TimeoutExpired:
-            child.kill()
-            code = child.wait()
-        if code != 0 and ended.acquire(blocking=False):
-            subprocess.run(keeper_command("open-lines"), env=environment, check=False)
-
-    return end

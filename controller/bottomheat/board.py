@@ -12,8 +12,35 @@ from typing import Any
 
 from bottomheat.config import ChamberConfig, Config
 from bottomheat.cycle import BAND_K, ControllerState, Step
-from bottomheat.model import Alarm, Good, Record
+from bottomheat.model import Good, Record
 from bottomheat.ports import KeeperStatus
+
+HOURS_KEPT = 12
+
+
+@dataclass(frozen=True, slots=True)
+class Hour:
+    """One clock hour (monotonic) of one chamber, in cycles.
+
+    A cycle without an estimate counts as a cycle and not as one in band.
+    """
+
+    number: int
+    cycles: int = 0
+    in_band: int = 0
+    heated: int = 0
+    low_c: float | None = None
+    high_c: float | None = None
+
+    def take(self, record: Record) -> Hour:
+        """Count one cycle."""
+        low_c, high_c, in_band = self.low_c, self.high_c, self.in_band
+        if record.estimate is not None:
+            celsius = record.estimate.celsius
+            low_c = celsius if low_c is None else min(low_c, celsius)
+            high_c = celsius if high_c is None else max(high_c, celsius)
+            in_band += _in_band(record)
+        return Hour(self.number, self.cycles + 1, in_band, self.heated + record.heat, low_c, high_c)
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,39 +50,55 @@ class Board:
     started_s: float
     records: tuple[Record, ...] = ()
     in_band_since_s: Mapping[str, float] = field(default_factory=dict)
-    alarm_since_s: Mapping[tuple[str | None, Alarm], float] = field(default_factory=dict)
-    alarm_text: Mapping[Alarm, str] = field(default_factory=dict)
+    hours: Mapping[str, tuple[Hour, ...]] = field(default_factory=dict)
     at_s: float | None = None
 
-    def take(self, step: Step, house: Mapping[Alarm, str], now_s: float) -> Board:
-        """Take a step, and the alarms of the house that no chamber owns, into account."""
+    def take(self, step: Step, now_s: float) -> Board:
+        """Take a step into account."""
         in_band = {}
-        present: set[tuple[str | None, Alarm]] = {(None, alarm) for alarm in house}
+        hours = {}
+        number = int(now_s // 3600)
         for record in step.records:
             name = record.chamber
-            estimate = record.estimate
-            if estimate is not None and abs(estimate.celsius - record.setpoint_c) <= BAND_K:
+            if _in_band(record):
                 in_band[name] = self.in_band_since_s.get(name, now_s)
-            present.update((name, alarm) for alarm in record.alarms)
-        since = {key: self.alarm_since_s.get(key, now_s) for key in present}
-        return replace(
-            self,
-            records=step.records,
-            in_band_since_s=in_band,
-            alarm_since_s=since,
-            alarm_text=dict(house),
-            at_s=now_s,
-        )
+            kept = self.hours.get(name, ())
+            if not kept or kept[-1].number != number:
+                recent = tuple(hour for hour in kept if hour.number > number - HOURS_KEPT)
+                kept = (*recent, Hour(number))
+            hours[name] = (*kept[:-1], kept[-1].take(record))
+        return replace(self, records=step.records, in_band_since_s=in_band, hours=hours, at_s=now_s)
+
+    def boxes(self) -> list[dict[str, Any]]:
+        """Each chamber in one line of figures: now, and over about the last 12 hours.
+
+        Temperatures of the callus zone in °C, fractions of the cycles that ran in that time: in
+        band, and with heat asked for.
+        """
+        told = []
+        for record in self.records:
+            hours = self.hours.get(record.chamber, ())
+            lows = [hour.low_c for hour in hours if hour.low_c is not None]
+            highs = [hour.high_c for hour in hours if hour.high_c is not None]
+            cycles = sum(hour.cycles for hour in hours)
+            told.append(
+                {
+                    "name": record.chamber,
+                    "condition": record.condition.value,
+                    "estimate_c": None if record.estimate is None else record.estimate.celsius,
+                    "setpoint_c": record.setpoint_c,
+                    "low_c": min(lows, default=None),
+                    "high_c": max(highs, default=None),
+                    "in_band_frac": sum(h.in_band for h in hours) / cycles if cycles else None,
+                    "heat_frac": sum(h.heated for h in hours) / cycles if cycles else None,
+                }
+            )
+        return told
 
     def answer(
-        self,
-        state: ControllerState,
-        config: Config,
-        keeper: KeeperStatus | None,
-        now_s: float,
-        words: Mapping[Alarm, str],
+        self, state: ControllerState, config: Config, keeper: KeeperStatus | None, now_s: float
     ) -> dict[str, Any]:
-        """The whole picture as a plain JSON object; ages and durations in s, temperatures in °C."""
+        """The picture without its alarms as a plain JSON object; ages and durations in s."""
         chambers = []
         for record in self.records:
             chamber = config.chambers.get(record.chamber)
@@ -64,12 +107,17 @@ class Board:
                 continue
             since_s = self.in_band_since_s.get(record.chamber)
             line = None if keeper is None else keeper.line(record.chamber)
+            tending = kept.tending
             chambers.append(
                 {
                     **_numbers(record, chamber),
                     "heat_fraction": kept.relay.mean_duty,
                     "in_band_s": None if since_s is None else now_s - since_s,
                     "latched": kept.cutoff.latched,
+                    "lid": kept.lid.value,
+                    "tending": None
+                    if tending is None
+                    else {"doing": tending.doing.value, "left_s": tending.until_s - now_s},
                     "keeper": None
                     if line is None
                     else {
@@ -82,17 +130,6 @@ class Board:
                     },
                 }
             )
-        alarms = [
-            {
-                "chamber": name,
-                "alarm": alarm.value,
-                "text": self.alarm_text.get(alarm) if name is None else words.get(alarm),
-                "for_s": now_s - since_s,
-            }
-            for (name, alarm), since_s in sorted(
-                self.alarm_since_s.items(), key=lambda item: (item[0][0] or "", item[0][1])
-            )
-        ]
         run = state.proving
         return {
             "data_age_s": None if self.at_s is None else now_s - self.at_s,
@@ -100,9 +137,13 @@ class Board:
             "proved": state.proved,
             "proving": None if run is None or run.finished else run.phase.value,
             "hold": state.hold,
-            "alarms": alarms,
             "chambers": chambers,
         }
+
+
+def _in_band(record: Record) -> bool:
+    estimate = record.estimate
+    return estimate is not None and abs(estimate.celsius - record.setpoint_c) <= BAND_K
 
 
 def _numbers(record: Record, chamber: ChamberConfig) -> dict[str, Any]:

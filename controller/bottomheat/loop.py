@@ -8,34 +8,24 @@ is made durable, then the rest is told.
 from __future__ import annotations
 
 import logging
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
-from bottomheat import cycle
+from bottomheat import alarm_desk, alarm_memo, cycle
+from bottomheat.alarm_conditions import conditions, latched_chambers, resting
+from bottomheat.alarm_desk import Desk
+from bottomheat.answers import Answers
 from bottomheat.board import Board
-from bottomheat.commission import proving
 from bottomheat.config import Config
 from bottomheat.config_wiring import fingerprint
 from bottomheat.errors import ConfigError, LatchError
-from bottomheat.model import Alarm, Event, EventKind
-from bottomheat.ports import (
-    Clock,
-    ConfigChange,
-    ConfigSource,
-    ControlServer,
-    Journal,
-    KeeperLink,
-    KeeperStatus,
-    Latch,
-    LatchStore,
-    Lease,
-    Probes,
-    ProofStore,
-    ServiceManager,
-    Signals,
-)
-from bottomheat.words import ALARM_WORDS
+from bottomheat.model import Alarm, Event, EventKind, Feedback, Record
+from bottomheat.outage import Aftermath
+from bottomheat.outside import Outside, Run
+from bottomheat.ports import ConfigChange, KeeperStatus, Latch, Lease
+
+__all__ = ["Loop", "Outside"]
 
 KEEPER_SILENT_S = 30.0
 CLOCK_STEP_MS = 2_000
@@ -45,22 +35,6 @@ HELD_OPEN_S = 60.0
 """Heat asked for so long in all without the keeper closing the relay is told."""
 
 _log = logging.getLogger("bottomheat")
-
-
-@dataclass(frozen=True, slots=True)
-class Outside:
-    """Every port that the loop uses."""
-
-    clock: Clock
-    probes: Probes
-    keeper: KeeperLink
-    journal: Journal
-    latches: LatchStore
-    proof: ProofStore
-    service: ServiceManager
-    source: ConfigSource
-    control: ControlServer
-    signals: Signals
 
 
 class Loop:
@@ -73,22 +47,40 @@ class Loop:
         state: cycle.ControllerState,
         latched: Mapping[str, Latch],
         house: Mapping[Alarm, str],
+        opening: Sequence[Event] = (),
+        aftermath: Aftermath | None = None,
     ) -> None:
-        """Start from a checked config, the first state, the latches read, and alarms at start."""
+        """Start a run.
+
+        Args:
+            outside: the ports.
+            config: the checked config.
+            state: the first state.
+            latched: the latches read.
+            house: alarms that stand at the start.
+            opening: what was found out at the start, told right after "started".
+            aftermath: what is still to be told of an outage before this start.
+        """
         self._out = outside
-        self._config = config
-        self._state = state
-        self._latched = dict(latched)
-        self._house = dict(house)
         now_s = outside.clock.monotonic_s()
-        self._board = Board(started_s=now_s)
-        self._reset: set[str] = set()
+        self._run = Run(
+            config,
+            state,
+            dict(latched),
+            dict(house),
+            Board(started_s=now_s),
+            self._desk_kept(config),
+        )
+        self._answers = Answers(outside, self._run, self._say)
+        self._opening = tuple(opening)
+        self._aftermath = aftermath
+        self._desk_saved = alarm_memo.essence(self._run.desk)
+        self._desk_failure: str | None = None
         self._latch_tried_s = now_s
         self._held_open_s: dict[str, float] = {}
         self._clock_row_s: float | None = None
         self._clock_offset_ms = 0
         self._synchronised = False
-        self._proving_told = True
 
     def run(self) -> None:
         """Cycle until asked to stop; the lease is withdrawn on every way out."""
@@ -96,8 +88,8 @@ class Loop:
         next_s = out.clock.monotonic_s()
         ready = False
         self._say(Event(EventKind.STARTED, next_s, None, "service started", durable=True))
-        for alarm, text in self._house.items():
-            self._say(Event(EventKind.ALARM_RAISED, next_s, None, text, alarm, durable=True))
+        for event in self._opening:
+            self._say(event)
         try:
             while not out.signals.stop_requested:
                 self._turn()
@@ -116,6 +108,7 @@ class Loop:
         finally:
             out.keeper.close()
         out.service.stopping()
+        self._keep_desk(out.clock.monotonic_s())
         now_s = out.clock.monotonic_s()
         self._say(
             Event(EventKind.STOPPED, now_s, None, "service stopped, relay open", durable=True)
@@ -123,7 +116,7 @@ class Loop:
 
     def _next(self, last_s: float) -> float:
         """The next cycle's time on a fixed grid, so that cycle times do not drift."""
-        period_s = self._config.cycle_s
+        period_s = self._run.config.cycle_s
         now_s = self._out.clock.monotonic_s()
         next_s = last_s + period_s
         if next_s <= now_s:  # late by more than a cycle: skip what was missed
@@ -135,22 +128,94 @@ class Loop:
         self._look_at_config(force=False)
         readings = out.probes.read_all(out.clock.monotonic_s())
         now_s = out.clock.monotonic_s()
-        step = cycle.advance(self._state, readings, now_s, self._config)
-        self._state = step.state
-        reset = frozenset(self._reset)
-        if out.keeper.send(Lease(now_s, step.heat, reset)):
-            self._reset -= reset
-        events = list(step.events)
+        run = self._run
+        step = cycle.advance(run.state, readings, now_s, run.config, feedback=self._feedback(now_s))
+        run.state = step.state
+        reset = frozenset(run.reset)
+        lease = Lease(
+            now_s,
+            step.heat,
+            reset,
+            open_series=step.open_series,
+            sound=run.desk.wants_sound,
+        )
+        if out.keeper.send(lease):
+            run.reset -= reset
+        # The desk says when an alarm is told and when it is over.
+        told = (EventKind.ALARM_RAISED, EventKind.ALARM_CLEARED)
+        events = [event for event in step.events if event.kind not in told]
         if step.latched:
-            events += self._latch(step.latched, now_s)
+            self._latch(step.latched, now_s)
         events += self._look_around(now_s)
-        events += self._set_house(Alarm.KEEPER_HOLDS, self._held_open(step.heat), now_s)
+        self._set_house(Alarm.KEEPER_HOLDS, self._held_open(step.heat))
         events += self._proof(now_s)
+        events += self._after_outage(step.records, now_s)
+        events += self._take_alarms(step, now_s)
         out.journal.record(step.records, events)
         for event in events:
             self._tell(event)
-        self._board = self._board.take(step, self._house, now_s)
+        run.board = run.board.take(step, now_s)
+        self._keep_desk(now_s)
         out.service.status(self._line())
+
+    def _feedback(self, now_s: float) -> dict[str, Feedback]:
+        """What the keeper last said of each chamber's relays, where that is not too old."""
+        status = self._out.keeper.status()
+        if status is None or now_s - status.at_s > KEEPER_SILENT_S:
+            return {}
+        return {
+            line.chamber: Feedback(line.closed, line.latched, line.probe_c, line.series_closed)
+            for line in status.lines
+        }
+
+    def _after_outage(self, records: Sequence[Record], now_s: float) -> Sequence[Event]:
+        """What an outage turns out to have done, as it becomes known."""
+        if self._aftermath is None:
+            return ()
+        clock = self._out.clock
+        wall_ms = clock.wall_ms() if clock.synchronised() else None
+        self._aftermath, events = self._aftermath.follow(records, now_s, wall_ms)
+        return events
+
+    def _take_alarms(self, step: cycle.Step, now_s: float) -> Sequence[Event]:
+        run = self._run
+        run.desk, events = alarm_desk.take(
+            run.desk,
+            conditions(run.state, step.records, run.house),
+            now_s,
+            self._out.clock.wall_ms(),
+            latched=latched_chambers(run.state, self._out.keeper.status()),
+            resting=resting(run.state),
+        )
+        return events
+
+    def _desk_kept(self, config: Config) -> Desk:
+        """The desk of the run before, or an empty one."""
+        store, clock = self._out.desk, self._out.clock
+        payload = None if store is None else store.load()
+        if payload is None:
+            return Desk()
+        try:
+            return alarm_memo.from_plain(
+                payload, config.chambers, clock.monotonic_s(), clock.wall_ms()
+            )
+        except ValueError as error:
+            _log.warning("what had been seen of the alarms is forgotten: %s", error)
+            return Desk()
+
+    def _keep_desk(self, now_s: float) -> None:
+        """Have what people did about alarms kept over a restart, where it changed."""
+        store, run = self._out.desk, self._run
+        if store is None:
+            return
+        essence = alarm_memo.essence(run.desk)
+        if essence != self._desk_saved:
+            self._desk_saved = essence
+            store.save(alarm_memo.to_plain(run.desk, now_s, self._out.clock.wall_ms()))
+        failure = store.failure()
+        if (failure is None) is not (self._desk_failure is None):
+            self._say(Event(EventKind.LOG, now_s, None, failure or "seen alarms are kept again"))
+        self._desk_failure = failure
 
     def _held_open(self, heat: frozenset[str]) -> str | None:
         """Why the keeper keeps relays open that have been asked to close for a minute in all."""
@@ -161,51 +226,52 @@ class Loop:
             if line.closed:
                 self._held_open_s.pop(name, None)
             elif name in heat and not line.latched:
-                held_s = self._held_open_s.get(name, 0.0) + self._config.cycle_s
+                held_s = self._held_open_s.get(name, 0.0) + self._run.config.cycle_s
                 self._held_open_s[name] = held_s
             if self._held_open_s.get(name, 0.0) > HELD_OPEN_S and not line.latched:
                 told.append(f"{name} ({line.reason})")
-        return f"the keeper holds the relay open: {', '.join(told)}" if told else None
+        return ", ".join(told) if told else None
 
-    def _latch(self, causes: Mapping[str, str], now_s: float) -> list[Event]:
+    def _latch(self, causes: Mapping[str, str], now_s: float) -> None:
         wall_ms = self._out.clock.wall_ms()
         for name, cause in causes.items():
-            self._latched[name] = Latch(name, cause, wall_ms)
-        return self._save_latches(now_s)
+            self._run.latched[name] = Latch(name, cause, wall_ms)
+        self._save_latches(now_s)
 
-    def _save_latches(self, now_s: float) -> list[Event]:
+    def _save_latches(self, now_s: float) -> None:
+        run = self._run
         self._latch_tried_s = now_s
         try:
-            self._out.latches.save(self._latched)
+            self._out.latches.save(run.latched)
         except LatchError as error:
-            if self._latched:
+            if run.latched:
                 self._out.latches.withdraw()
-            self._state = replace(self._state, hold=str(error))
-            return self._set_house(Alarm.LATCH_UNWRITABLE, str(error), now_s)
-        if self._house.get(Alarm.LATCH_UNWRITABLE) is not None:
-            self._state = replace(self._state, hold=None)
-        return self._set_house(Alarm.LATCH_UNWRITABLE, None, now_s)
+            run.state = replace(run.state, hold=str(error))
+            self._set_house(Alarm.LATCH_UNWRITABLE, str(error))
+            return
+        if run.house.get(Alarm.LATCH_UNWRITABLE) is not None:
+            run.state = replace(run.state, hold=None)
+        self._set_house(Alarm.LATCH_UNWRITABLE, None)
 
     def _look_around(self, now_s: float) -> list[Event]:
-        """Conditions of the house: keeper, log, clock."""
+        """Conditions of the house: keeper, log, supply, clock."""
         out = self._out
-        events: list[Event] = []
         status = out.keeper.status()
         silent = None
         if status is None:
-            if now_s - self._board.started_s > KEEPER_SILENT_S:
-                silent = "the keeper has not answered since start: no heat; is it running?"
+            if now_s - self._run.board.started_s > KEEPER_SILENT_S:
+                silent = "not since start; is it running?"
         elif now_s - status.at_s > KEEPER_SILENT_S:
-            silent = "the keeper does not answer: no heat; is it running?"
-        events += self._set_house(Alarm.KEEPER_SILENT, silent, now_s)
-        events += self._set_house(Alarm.KEEPER_LATCHED, _keeper_latched(status), now_s)
-        unwritable = Alarm.LATCH_UNWRITABLE in self._house
+            silent = "is it running?"
+        self._set_house(Alarm.KEEPER_SILENT, silent)
+        self._set_house(Alarm.KEEPER_LATCHED, _keeper_latched(status))
+        unwritable = Alarm.LATCH_UNWRITABLE in self._run.house
         if unwritable and now_s - self._latch_tried_s >= LATCH_RETRY_S:
-            events += self._save_latches(now_s)
-        failure = out.journal.failure()
-        events += self._set_house(Alarm.LOG_FAILED, failure, now_s)
-        events += self._look_at_clock(now_s)
-        return events
+            self._save_latches(now_s)
+        self._set_house(Alarm.LOG_FAILED, out.journal.failure())
+        if out.power is not None:
+            self._set_house(Alarm.UNDERVOLTAGE, out.power.undervoltage())
+        return self._look_at_clock(now_s)
 
     def _look_at_clock(self, now_s: float) -> list[Event]:
         clock = self._out.clock
@@ -234,15 +300,15 @@ class Loop:
 
     def _proof(self, now_s: float) -> list[Event]:
         """Keep the outcome of a proving run that has just ended."""
-        run = self._state.proving
-        if run is None or not run.finished or self._proving_told:
+        run = self._run.state.proving
+        if run is None or not run.finished or self._run.proving_told:
             return []
-        self._proving_told = True
+        self._run.proving_told = True
         if run.proves(before=True) and not run.passed:
             return []  # broken off before anything had failed: it says nothing
         try:
             # A failed run takes an older proof away: something has been moved since.
-            self._out.proof.save(fingerprint(self._config) if run.passed else "")
+            self._out.proof.save(fingerprint(self._run.config) if run.passed else "")
         except LatchError as error:
             return [Event(EventKind.PROVED, now_s, None, str(error), durable=True)]
         return []
@@ -262,11 +328,10 @@ class Loop:
             change.problems
         )
         self._say(Event(EventKind.CONFIG_REFUSED, now_s, None, text, durable=True))
-        for event in self._set_house(Alarm.CONFIG_REFUSED, text, now_s):
-            self._say(event)
+        self._set_house(Alarm.CONFIG_REFUSED, "; ".join(change.problems))
 
     def _wiring_refused(self, config: Config) -> str | None:
-        old = self._config
+        old = self._run.config
         if fingerprint(config) != fingerprint(old) or set(config.chambers) != set(old.chambers):
             return "its wiring (gpio, relay or probes) differs: restart the service, then prove"
         lower = [
@@ -286,13 +351,13 @@ class Loop:
         return None
 
     def _accept(self, change: ConfigChange, config: Config, now_s: float) -> None:
-        told = _differences(self._config, config) or "nothing that matters"
+        told = _differences(self._run.config, config) or "nothing that matters"
         if any(
             config.chambers[name].limits.mat_c != old.limits.mat_c
-            for name, old in self._config.chambers.items()
+            for name, old in self._run.config.chambers.items()
         ):
             told += "; the keeper takes a higher mat limit when it is restarted"
-        self._config = config
+        self._run.config = config
         try:
             self._out.source.accept(change)
         except ConfigError as error:
@@ -302,20 +367,14 @@ class Loop:
             Event(EventKind.CONFIG_ACCEPTED, now_s, None, f"config changed: {told}", durable=True)
         )
         for alarm in (Alarm.CONFIG_REFUSED, Alarm.CONFIG_FALLBACK):
-            for event in self._set_house(alarm, None, now_s):
-                self._say(event)
+            self._set_house(alarm, None)
 
-    def _set_house(self, alarm: Alarm, text: str | None, now_s: float) -> list[Event]:
-        old = self._house.get(alarm)
+    def _set_house(self, alarm: Alarm, text: str | None) -> None:
+        """Note that an alarm of the house stands, or with None that it does not."""
         if text is None:
-            if old is None:
-                return []
-            del self._house[alarm]
-            return [Event(EventKind.ALARM_CLEARED, now_s, None, old, alarm, durable=True)]
-        self._house[alarm] = text
-        if old is not None:
-            return []
-        return [Event(EventKind.ALARM_RAISED, now_s, None, text, alarm, durable=True)]
+            self._run.house.pop(alarm, None)
+        else:
+            self._run.house[alarm] = text
 
     def _say(self, event: Event) -> None:
         self._out.journal.record((), (event,))
@@ -326,129 +385,19 @@ class Loop:
         level = logging.WARNING if event.alarm is not None else logging.INFO
         _log.log(level, "%s%s (%s)", where, event.text, event.kind.value)
 
+    def handle(self, request: Mapping[str, Any]) -> Mapping[str, Any]:
+        """Answer one request of the control socket; never raises on what a client may send."""
+        return self._answers.handle(request)
+
     def _line(self) -> str:
         parts = []
-        for record in self._board.records:
+        for record in self._run.board.records:
             estimate = record.estimate
             warmth = "not known" if estimate is None else f"{estimate.celsius:.1f} °C"
             parts.append(f"{record.chamber} {record.condition.value.lower()} {warmth}")
-        alarms = len(self._board.alarm_since_s)
+        alarms = sum(entry.machine.stands for entry in self._run.desk.entries.values())
         parts.append("no alarms" if not alarms else f"{alarms} alarms")
         return "; ".join(parts)
-
-    def handle(self, request: Mapping[str, Any]) -> Mapping[str, Any]:
-        """Answer one request of the control socket; never raises on what a client may send."""
-        match request.get("do"):
-            case "ping":
-                return {"ok": True}
-            case "status":
-                return {"ok": True, **self._status()}
-            case "reset":
-                return self._do_reset(request.get("chamber"), confirmed=request.get("confirmed"))
-            case "prove":
-                return self._do_prove()
-            case "prove-stop":
-                return self._do_prove_stop()
-            case "proving":
-                return self._do_proving()
-            case _:
-                return {
-                    "ok": False,
-                    "error": "unknown request: is this command as new as the service?",
-                }
-
-    def _status(self) -> dict[str, Any]:
-        out = self._out
-        now_s = out.clock.monotonic_s()
-        answer = self._board.answer(
-            self._state, self._config, out.keeper.status(), now_s, ALARM_WORDS
-        )
-        status = out.keeper.status()
-        answer["keeper_pid"] = None if status is None else status.pid
-        answer["wall_ms"] = out.clock.wall_ms()
-        answer["synchronised"] = out.clock.synchronised()
-        answer["coldest_room_c"] = self._config.coldest_room_c
-        return answer
-
-    def _do_reset(self, name: object, *, confirmed: object) -> dict[str, Any]:
-        if not isinstance(name, str) or name not in self._state.chambers:
-            known = ", ".join(self._state.chambers)
-            return {"ok": False, "error": f"no such chamber; there are: {known}"}
-        chamber = self._state.chambers[name]
-        cause = chamber.cutoff.latched
-        status = self._out.keeper.status()
-        line = None if status is None else status.line(name)
-        keeper_latched = line is not None and line.latched
-        new, cleared, lines = cycle.reset_cutoff(self._state, name, self._config)
-        answer: dict[str, Any] = {
-            "chamber": name,
-            "latched": cause,
-            "keeper_latched": line.reason if line is not None and keeper_latched else None,
-            "since_ms": self._latched[name].wall_ms if name in self._latched else None,
-            "proof": list(lines),
-            "fit": cleared,
-        }
-        if cause is None and not keeper_latched:
-            return {"ok": True, "done": False, **answer}
-        if not cleared:
-            return {"ok": False, "error": "the cause is not gone", **answer}
-        if confirmed is not True:
-            return {"ok": True, "done": False, **answer}
-        now_s = self._out.clock.monotonic_s()
-        kept = {key: latch for key, latch in self._latched.items() if key != name}
-        try:
-            self._out.latches.save(kept)
-        except LatchError as error:
-            return {"ok": False, "error": str(error), **answer}
-        self._latched = kept
-        self._state = new
-        self._reset.add(name)
-        text = f"cutoff reset by hand; it was: {cause or 'the keeper alone had latched'}"
-        self._say(Event(EventKind.RESET, now_s, name, text, durable=True))
-        return {"ok": True, "done": True, **answer}
-
-    def _do_prove(self) -> dict[str, Any]:
-        state = self._state
-        if state.proving is not None and not state.proving.finished:
-            return {"ok": False, "error": "proving is already under way"}
-        latched = [n for n, c in state.chambers.items() if c.cutoff.latched is not None]
-        if latched:
-            return {"ok": False, "error": f"{', '.join(latched)} is cut out: reset it first"}
-        self._state = replace(state, proving=proving.begin(tuple(state.chambers)))
-        self._proving_told = False
-        return {"ok": True}
-
-    def _do_prove_stop(self) -> dict[str, Any]:
-        run = self._state.proving
-        if run is not None and not run.finished:
-            stopped = replace(run, cancelled="stopped by hand")
-            self._state = replace(self._state, proving=stopped)
-            now_s = self._out.clock.monotonic_s()
-            self._say(Event(EventKind.PROVED, now_s, None, stopped.summary, durable=True))
-        return {"ok": True}
-
-    def _do_proving(self) -> dict[str, Any]:
-        run = self._state.proving
-        if run is None:
-            return {"ok": True, "finished": True, "passed": self._state.proved, "chambers": []}
-        under = run.waiting[0] if run.waiting else None
-        no_heat = None if under is None else self._state.chambers[under].no_heat
-        return {
-            "ok": True,
-            "finished": run.finished,
-            "passed": run.passed,
-            "summary": run.summary,
-            "under_test": under,
-            "phase": run.phase.value,
-            "no_heat": no_heat,
-            "rises": {
-                f"{chamber} {place.value}": rise for (chamber, place), rise in run.peak.items()
-            },
-            "chambers": [
-                {"chamber": v.chamber, "passed": v.passed, "lines": list(v.lines)}
-                for v in run.verdicts
-            ],
-        }
 
 
 def _keeper_latched(status: KeeperStatus | None) -> str | None:
@@ -457,7 +406,7 @@ def _keeper_latched(status: KeeperStatus | None) -> str | None:
     lines = [f"{line.chamber} ({line.reason})" for line in status.lines if line.latched]
     if not lines:
         return None
-    return f"the keeper has cut the heat and stays so until reset: {', '.join(lines)}"
+    return ", ".join(lines)
 
 
 def _differences(old: Config, new: Config) -> str:

@@ -150,6 +150,21 @@ class Journal(Protocol):
         """Keep the text of an accepted config."""
         ...
 
+    def note_tending(
+        self,
+        chamber: str,
+        doing: str,
+        note: str = "",
+        for_s: float | None = None,
+        lid: str | None = None,
+    ) -> None:
+        """Keep that a box is tended: what is done, for how long, how the lid lies from then on.
+
+        ``doing`` is "done" where a spell is over early; ``for_s`` and ``lid`` are None where they
+        were not said.
+        """
+        ...
+
     def failure(self) -> str | None:
         """Why rows are not reaching the disk at present, or None when all is well."""
         ...
@@ -271,6 +286,30 @@ class ProofStore(Protocol):
         Raises:
             LatchError: not written.
         """
+        ...
+
+
+class DeskStore(Protocol):
+    """Remembers over a restart which alarms were seen or paused; nothing of safety is in it."""
+
+    def load(self) -> Any:
+        """What was saved last, as plain JSON data; None where there is none that can be used."""
+        ...
+
+    def save(self, payload: Any) -> None:
+        """Have it kept; never blocks and never raises."""
+        ...
+
+    def failure(self) -> str | None:
+        """Why it could not be read or kept, or None."""
+        ...
+
+
+class PowerSupply(Protocol):
+    """The supply of the machine itself."""
+
+    def undervoltage(self) -> str | None:
+        """What the kernel says of a supply voltage that is too low, or None; never blocks."""
         ...
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 import pytest
@@ -11,9 +11,10 @@ from bottomheat import cycle
 from bottomheat.config import Config
 from bottomheat.errors import LatchError
 from bottomheat.loop import Loop, Outside
-from bottomheat.model import Alarm, EventKind, Place
+from bottomheat.model import Alarm, Event, EventKind, Place
 from bottomheat.ports import ConfigChange, Handler, KeeperStatus, Latch, Lease, LineStatus
 from bottomheat_drivers.clock import ManualClock
+from bottomheat_drivers.desk_file import MemoryDesk
 from bottomheat_drivers.latch_file import MemoryLatches
 from bottomheat_drivers.log import MemoryJournal
 from bottomheat_drivers.scripted import ScriptedProbes
@@ -147,14 +148,30 @@ class Journal(MemoryJournal):
         super().record(records, events)
 
 
+class Power:
+    def __init__(self) -> None:
+        self.text: str | None = None
+
+    def undervoltage(self) -> str | None:
+        return self.text
+
+
 class Bench:
-    def __init__(self, turns: int, mat: str = "22.0") -> None:
+    def __init__(
+        self,
+        turns: int,
+        mat: str = "22.0",
+        memory: MemoryDesk | None = None,
+        opening: Sequence[Event] = (),
+    ) -> None:
         self.history: list[str] = []
         self.clock = ManualClock(100.0, wall_ms=1_800_000_000_000)
         self.keeper = Keeper(self.clock, self.history)
         self.desk = Desk(self.clock, turns)
         self.source, self.proof = Source(), Proof()
         self.journal, self.latches = Journal(self.history), Latches(self.history)
+        self.memory = MemoryDesk() if memory is None else memory
+        self.power = Power()
         self.service = NoServiceManager()
         self.config = config()
         self.probes = ScriptedProbes(
@@ -171,9 +188,11 @@ class Bench:
             source=self.source,
             control=self.desk,
             signals=self.desk,
+            desk=self.memory,
+            power=self.power,
         )
         state = cycle.start(self.config, {}, proved=True)
-        self.loop = Loop(outside, self.config, state, {}, {})
+        self.loop = Loop(outside, self.config, state, {}, {}, opening)
 
     def kinds(self) -> list[EventKind]:
         return [event.kind for event in self.journal.events]
@@ -234,7 +253,7 @@ def test_latch_that_cannot_be_written_holds_heat_and_is_tried_again() -> None:
 
 
 def test_silent_and_latched_keeper_are_alarms_that_clear() -> None:
-    bench = Bench(turns=14)
+    bench = Bench(turns=20)
 
     def silence(_: Handler) -> None:
         bench.keeper.silent = True
@@ -401,3 +420,135 @@ def test_records_carry_what_the_board_shows() -> None:
     assert shown["heat"] is last.heat
     assert shown["estimate_c"] == last.estimate.celsius
     assert shown["substrate_setpoint_c"] == last.substrate_setpoint_c
+
+
+def test_alarm_is_logged_once_when_told_and_once_when_over() -> None:
+    bench = Bench(turns=250, mat="22*4 no-answer*8 22*300")
+    bench.loop.run()
+    raised, cleared = (e for e in bench.journal.events if e.alarm is Alarm.PROBE_LOST)
+    assert (raised.kind, cleared.kind) == (EventKind.ALARM_RAISED, EventKind.ALARM_CLEARED)
+    assert raised.durable
+    assert cleared.durable
+    assert "mat" in raised.text
+    name = "north-bench/probe-lost"
+    told = {a["id"]: a for a in bench.loop.handle({"do": "alarms"})["alarms"]}
+    assert (told[name]["state"], told[name]["active"]) == ("gone but not seen", False)
+    status = bench.loop.handle({"do": "status"})
+    assert name not in [a["id"] for a in status["alarms"]]
+    assert name in [a["id"] for a in status["gone"]]
+
+
+def test_sounder_is_asked_for_until_the_cutoff_was_seen_and_seeing_gives_no_heat() -> None:
+    bench = Bench(turns=40, mat="22*4 61*3 22*60")
+    answers: list[Mapping[str, Any]] = []
+    bench.desk.plan[15] = lambda ask: answers.append(ask({"do": "ack"}))
+    bench.desk.plan[20] = lambda ask: answers.append(
+        ask({"do": "pause", "id": "north-bench/cutoff", "for_s": 3600})
+    )
+    bench.loop.run()
+    sound = [lease.sound for lease in bench.keeper.leases]
+    first = sound.index(True)
+    assert sound == [False] * first + [True] * (16 - first) + [False] * 24
+    assert not any(lease.heat for lease in bench.keeper.leases[first:])
+    assert answers[0]["seen"] == ["north-bench/cutoff"]
+    assert "reset cutoff" in answers[0]["note"]
+    assert "reset cutoff" in answers[1]["note"]
+    kinds = [e.kind for e in bench.journal.events if e.alarm is Alarm.CUTOFF]
+    assert kinds.count(EventKind.ALARM_RAISED) == 1
+    assert kinds.count(EventKind.ALARM_SEEN) == 1
+    assert kinds.count(EventKind.ALARM_PAUSED) == 1
+    assert bench.latches.load()[BOX].cause.startswith("mat at 61")
+
+
+def test_reset_ends_the_cutoffs_alarm() -> None:
+    bench = Bench(turns=30, mat="22*4 61*6 22*40")
+    bench.desk.plan[20] = lambda ask: ask({"do": "ack"}) and None
+    bench.desk.plan[21] = lambda ask: (
+        ask({"do": "reset", "chamber": BOX, "confirmed": True}) and None
+    )
+    bench.loop.run()
+    assert bench.loop.handle({"do": "alarms"})["alarms"] == []
+
+
+def test_desk_is_kept_when_it_changed_and_taken_up_by_the_next_run() -> None:
+    bench = Bench(turns=30, mat="22*4 61*3 22*60")
+    bench.desk.plan[15] = lambda ask: ask({"do": "ack"}) and None
+    bench.loop.run()
+    assert len(bench.memory.saved) == 2  # when it came, and when it was seen
+    again = Bench(turns=3, memory=bench.memory)
+    (alarm,) = again.loop.handle({"do": "alarms"})["alarms"]
+    assert (alarm["id"], alarm["state"], alarm["seen"]) == (
+        "north-bench/cutoff",
+        "needs reset",
+        True,
+    )
+
+
+def test_memory_that_fails_is_told_once_and_costs_nothing_else() -> None:
+    bench = Bench(turns=12)
+    bench.memory.failing = "alarms.json: the card is full"
+    bench.desk.plan[8] = lambda _: setattr(bench.memory, "failing", None)
+    bench.loop.run()
+    told = [e.text for e in bench.journal.events if e.kind is EventKind.LOG]
+    assert told == ["alarms.json: the card is full", "seen alarms are kept again"]
+    assert bench.keeper.leases[-1].heat
+
+
+@pytest.mark.parametrize("payload", [[], {"next": "x"}, {"next": 1, "away": None, "entries": [3]}])
+def test_strange_memory_is_forgotten(payload: Any) -> None:
+    bench = Bench(turns=4, memory=MemoryDesk(payload))
+    bench.loop.run()
+    assert bench.keeper.leases[-1].heat
+    assert bench.loop.handle({"do": "alarms"})["alarms"] == []
+
+
+def test_low_supply_voltage_is_an_alarm() -> None:
+    bench = Bench(turns=6)
+    bench.power.text = "seen since the start"
+    bench.loop.run()
+    assert bench.raised() == [Alarm.UNDERVOLTAGE]
+
+
+def test_opening_events_are_told_right_after_the_start() -> None:
+    outage = Event(EventKind.OUTAGE, 100.0, None, "power was out", durable=True)
+    bench = Bench(turns=2, opening=(outage,))
+    bench.loop.run()
+    assert bench.kinds()[:2] == [EventKind.STARTED, EventKind.OUTAGE]
+
+
+def test_tending_reaches_the_state_and_the_log() -> None:
+    bench = Bench(turns=6)
+    answers: list[Mapping[str, Any]] = []
+    bench.desk.plan[3] = lambda ask: answers.append(
+        ask({"do": "tend", "chamber": BOX, "doing": "water", "lid": "ajar"})
+    )
+    bench.loop.run()
+    assert answers[0]["ok"]
+    assert [row[:2] for row in bench.journal.tendings] == [(BOX, "water")]
+    assert bench.kinds().count(EventKind.TENDING) == 1
+    box = bench.loop.handle({"do": "status"})["chambers"][0]
+    assert box["lid"] == "ajar"
+    assert box["tending"]["doing"] == "water"
+    assert not bench.loop.handle({"do": "tend", "chamber": "nowhere"})["ok"]
+
+
+def test_box_figures_are_of_the_estimate() -> None:
+    bench = Bench(turns=8)
+    bench.loop.run()
+    (box,) = bench.loop.handle({"do": "alarms"})["boxes"]
+    seen = [r.estimate.celsius for r in bench.journal.records if r.estimate is not None]
+    assert (box["low_c"], box["high_c"]) == (min(seen), max(seen))
+    heated = [r.heat for r in bench.journal.records]
+    assert box["heat_frac"] == pytest.approx(sum(heated) / len(heated))
+
+
+def test_away_and_back() -> None:
+    bench = Bench(turns=2)
+    until_ms = bench.clock.wall_ms() + 86_400_000
+    assert bench.loop.handle({"do": "away"})["until_ms"] is None
+    assert bench.loop.handle({"do": "away", "until_ms": until_ms})["ok"]
+    assert bench.loop.handle({"do": "alarms"})["away"]["until_ms"] == until_ms
+    assert not bench.loop.handle({"do": "away", "until_ms": 5})["ok"]
+    assert not bench.loop.handle({"do": "away", "until_ms": "soon"})["ok"]
+    assert bench.loop.handle({"do": "away", "back": True})["until_ms"] is None
+    assert [e.kind for e in bench.journal.events] == [EventKind.AWAY, EventKind.AWAY]

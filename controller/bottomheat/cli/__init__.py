@@ -17,10 +17,10 @@ from bottomheat.errors import INTERNAL, BottomheatError, exit_codes
 DEFAULT_CONFIG = "/etc/bottomheat/chamber.yaml"
 
 SECTIONS: tuple[tuple[str, tuple[str, ...]], ...] = (
-    ("Every day", ("status",)),
+    ("Every day", ("status", "tend", "alarms", "ack", "pause", "away")),
     ("Setting up", ("check", "probes", "prove", "rehearse")),
     ("After a cutoff", ("reset",)),
-    ("The service itself", ("run", "keep", "open-lines")),
+    ("The service itself", ("run", "keep", "alerts", "open-lines")),
 )
 """Commands in groups that a grower understands; each lives in ``cli/<name>_cmd.py``."""
 

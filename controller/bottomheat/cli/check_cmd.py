@@ -77,6 +77,7 @@ def look(config_path: Path) -> tuple[list[Group], bool]:
         Group("Disk", tuple(_guarded(_disk(places)))),
         Group("Latches and proof", tuple(_guarded(_state(config, places)))),
         Group("Service", tuple(_guarded(_service(places)))),
+        Group("Telling someone", tuple(_guarded(_alerts(config, config_path)))),
         Group("Not for software to say", tuple(caution_findings())),
     ]
     return groups, config is None
@@ -178,6 +179,24 @@ def _state(config: Config | None, places: _Places) -> Iterator[Finding]:
         hidden = os.path.exists(path) and not os.access(path, os.R_OK)
         proved = None if hidden else ProofFile(path).matches(fingerprint(config))
         yield from proof_findings(proved=proved)
+
+
+def _alerts(config: Config | None, config_path: Path) -> Iterator[Finding]:
+    from importlib.util import find_spec
+
+    from bottomheat.cli.check_alerts import alert_findings
+    from bottomheat_drivers.alert_channels import look_at_file, program_found
+
+    alerts = None if config is None else config.alerts
+    named = None if alerts is None else alerts.addresses_file
+    command = None if alerts is None else alerts.command
+    yield from alert_findings(
+        config,
+        look_at_file(config_path),
+        None if named is None else look_at_file(Path(named), addresses=True),
+        library=find_spec("apprise") is not None,
+        program=command is None or program_found(tuple(command)),
+    )
 
 
 def _latches(owner: str, path: Path) -> LatchView:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import contextlib
 import json
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,24 +16,58 @@ from bottomheat.errors import InputError, LogError
 
 if TYPE_CHECKING:
     from bottomheat.config import Config
+    from bottomheat.keeper import KeeperLine
     from bottomheat.rehearse import ChamberModel, Stand
+    from bottomheat.rehearse_verdict import FaultResult
     from bottomheat_drivers.clock import ManualClock
     from bottomheat_drivers.log import SqliteJournal
+    from bottomheat_drivers.simulated import SimulatedProbes
 
 BEGINS_MS = 1_764_547_200_000
 """Wall time of a rehearsal's start, 1 December 2025, 00:00 UTC: the same log for the same seed."""
 
 BUILT_IN = "bottomheat.chamber:Chamber"
+USUAL_DAYS = 14.0
+AFTER_FAULT_DAYS = 1.0
 
 
-@click.command(short_help="Try a config on a calculated chamber, weeks in seconds.")
+class _Command(click.Command):
+    """Lists the kinds of faults below the help."""
+
+    def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write the list; only who asks for help waits for it to load."""
+        del ctx
+        from bottomheat.cli.rehearse_fault_text import listed
+
+        formatter.write("\nFaults to order (size and length where not given):\n" + listed() + "\n")
+
+
+@dataclass(frozen=True, slots=True)
+class _Request:
+    """One rehearsal, as asked for."""
+
+    config_path: Path | None
+    days: float | None
+    room_path: Path | None
+    chamber_name: str | None
+    log_path: Path | None
+    seed: int
+    faults: tuple[str, ...]
+    as_json: bool
+
+
+@click.command(cls=_Command, short_help="Try a config, or a fault, on a calculated chamber.")
 @click.option(
     "--config",
     "config_path",
     type=click.Path(path_type=Path),
     help="The config file. [default: the sample config that ships]",
 )
-@click.option("--days", type=float, default=14.0, show_default=True, help="How long, in days.")
+@click.option(
+    "--days",
+    type=float,
+    help="How long, in days. [default: 14; with --fault a day after the last; a season 120]",
+)
 @click.option(
     "--room",
     "room_path",
@@ -41,22 +76,39 @@ BUILT_IN = "bottomheat.chamber:Chamber"
 )
 @click.option(
     "--chamber",
-    "chamber_name",
+    "chamber_names",
     metavar="FILE.py:CLASS",
-    help="A chamber of your own. [default: the one that ships]",
+    multiple=True,
+    help="A chamber of your own; several for a campaign. [default: those that ship]",
 )
 @click.option(
     "--log", "log_path", type=click.Path(path_type=Path), help="Keep the log in this file."
 )
 @click.option("--seed", type=int, default=1, show_default=True, help="Of noise and of the shed.")
+@click.option(
+    "--fault",
+    "faults",
+    metavar="KIND@TIME[:DURATION]",
+    multiple=True,
+    help="Order a fault, such as mat-dead@36h or lid-off@2d4h:40m; may be given again.",
+)
+@click.option("--campaign", "runs", type=int, metavar="N", help="Run N faults drawn by chance.")
+@click.option("--seasons", type=int, metavar="M", help="Run M fault-free seasons.")
+@click.option(
+    "--jobs", type=int, default=1, show_default=True, help="Processes for a campaign or seasons."
+)
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object and nothing else.")
 def command(
     config_path: Path | None,
-    days: float,
+    days: float | None,
     room_path: Path | None,
-    chamber_name: str | None,
+    chamber_names: tuple[str, ...],
     log_path: Path | None,
     seed: int,
+    faults: tuple[str, ...],
+    runs: int | None,
+    seasons: int | None,
+    jobs: int,
     as_json: bool,
 ) -> None:
     """Run the real controller and keeper on a calculated chamber, in accelerated time.
@@ -77,63 +129,117 @@ def command(
       temperature(place)                       °C at "substrate", "callus", "mat",
                                                "room"; at "top" if the config
                                                names a probe there
+      open_lid(state), set_sun(watts), add_water(litres, celsius),
+      place_bags(mass_kg, celsius)             for the faults that need them
 
     The file is a program and is run. Several chambers in the config: one each, all in
     the same room.
+
+    \b
+    Faults. --fault [CHAMBER/]KIND[.PLACE][=SIZE]@TIME[:DURATION]
+      mat-dead@36h                        in the first chamber, to the end
+      north-bench/probe-frozen.room@2d:6h
+      sun=60@1d10h:5h                     60 W at its highest, over 5 h
+      water@36h  tend.water@35h50m:30m    watered, and announced
+
+    The screen then says what was ordered, what the controller said and when, and how warm it got
+    beside a run without the fault. --campaign N does N runs of one fault each, on boxes, rooms and
+    at times drawn by --seed, and prints tables; --seasons M does seasons without a fault, with sun
+    through a window, a lamp and weekly tending, and counts what was said for nothing.
     """  # noqa: D301 - click's \b
+    request = _Request(
+        config_path,
+        days,
+        room_path,
+        chamber_names[0] if chamber_names else None,
+        log_path,
+        seed,
+        faults,
+        as_json,
+    )
     # Whatever a foreign chamber prints must not get between us and whoever reads our JSON.
     with contextlib.redirect_stdout(sys.stderr):
-        text = _rehearse(config_path, days, room_path, chamber_name, log_path, seed, as_json)
+        if runs is None and seasons is None:
+            if len(chamber_names) > 1:
+                raise InputError("one --chamber at a time; several are for --campaign.")
+            text = _rehearse(request)
+        else:
+            text = _campaign(request, runs, seasons, jobs, chamber_names)
     click.echo(text)
 
 
-def _rehearse(
-    config_path: Path | None,
-    days: float,
-    room_path: Path | None,
-    chamber_name: str | None,
-    log_path: Path | None,
-    seed: int,
-    as_json: bool,
+def _campaign(
+    request: _Request,
+    runs: int | None,
+    seasons: int | None,
+    jobs: int,
+    boxes: tuple[str, ...],
 ) -> str:
+    from bottomheat.cli import rehearse_campaign as campaign
+
+    given = {
+        "--config": request.config_path,
+        "--room": request.room_path,
+        "--log": request.log_path,
+        "--fault": request.faults or None,
+    }
+    campaign.refuse([option for option, value in given.items() if value is not None])
+    if (runs is not None and runs < 1) or (seasons is not None and seasons < 1):
+        raise InputError("--campaign and --seasons need a number of 1 or more.")
+    days = campaign.USUAL_DAYS if request.days is None else request.days
+    asked = campaign.Request(runs or 0, seasons or 0, days, request.seed, jobs, boxes)
+    return campaign.run(asked, as_json=request.as_json)
+
+
+def _rehearse(request: _Request) -> str:
     from bottomheat.chamber import Chamber
+    from bottomheat.chamber_file import load_chamber_class
+    from bottomheat.cli import rehearse_fault_text, rehearse_text
     from bottomheat.cli import rehearse_inputs as inputs
-    from bottomheat.cli import rehearse_text
-    from bottomheat.model import Place
     from bottomheat.rehearse import LONGEST_DAYS, as_plain, rehearse
+    from bottomheat.rehearse_faults import check, parse
+    from bottomheat.rehearse_verdict import Witness, follow
+    from bottomheat.rehearse_verdict import as_plain as fault_plain
+    from bottomheat.rehearse_world import World
     from bottomheat.rooms import cold_shed
     from bottomheat.wiring import wiring_of
     from bottomheat_drivers.clock import ManualClock, SystemClock
     from bottomheat_drivers.config_yaml import load, refusal
-    from bottomheat_drivers.simulated import SimulatedProbes
 
     began_s = SystemClock().monotonic_s()
-    if not 0.0 < days <= LONGEST_DAYS:
-        raise InputError(f"--days is {days:g}; give more than 0 and at most {LONGEST_DAYS:g}.")
-    path = inputs.sample_config() if config_path is None else config_path
+    path = inputs.sample_config() if request.config_path is None else request.config_path
     loaded = load(path)
     config = loaded.parsed.config
     if config is None:
         raise refusal(path, loaded.parsed)
+    orders = sorted((parse(text, config) for text in request.faults), key=lambda o: o.at_s)
+    days = request.days
+    if days is None:
+        after = max((o.at_s + (o.lasts_s or 0.0) for o in orders), default=0.0) / 86_400.0
+        days = after + AFTER_FAULT_DAYS if orders else USUAL_DAYS
+    if not 0.0 < days <= LONGEST_DAYS:
+        raise InputError(f"--days is {days:g}; give more than 0 and at most {LONGEST_DAYS:g}.")
+    late = [order for order in orders if order.at_s >= days * 86_400.0]
+    if late:
+        raise InputError(
+            f"--fault {late[0].kind} begins after the end, {days:g} days; make it longer."
+        )
     lines = wiring_of(config, path).lines
+    seed, room_path = request.seed, request.room_path
     room = cold_shed(seed, days) if room_path is None else inputs.read_room(room_path)
     kind: type[ChamberModel] = Chamber
-    if chamber_name is not None:
-        kind = inputs.load_chamber_class(chamber_name)
-    label = BUILT_IN if chamber_name is None else chamber_name
-    stands = {name: _stand(kind, label, config, name) for name in config.chambers}
-    models = {name: stand.model for name, stand in stands.items()}
-    places = {name: tuple(c.probes.by_place()) for name, c in config.chambers.items()}
-    kept = {line.chamber: (Place.MAT,) for line in lines if line.probe is not None}
-    probes = SimulatedProbes(models, places, seed)
-    # The keeper reads by itself, so its readings have noise of their own.
-    keeper_probes = SimulatedProbes(models, kept, seed + 1_000_003)
+    label = request.chamber_name or BUILT_IN
+    if request.chamber_name is not None:
+        kind = load_chamber_class(label)
+    stands, probes, keeper_probes = _parts(kind, label, config, lines, seed)
+    check(orders, config, stands)
+    witness = Witness(orders)
     clock = ManualClock(wall_ms=BEGINS_MS)
     with contextlib.ExitStack() as stack:
         journal = None
-        if log_path is not None:
-            inputs.require_free(log_path)
-            journal = stack.enter_context(_journal(log_path, clock))
+        if request.log_path is not None:
+            inputs.require_free(request.log_path)
+            journal = stack.enter_context(_journal(request.log_path, clock))
             journal.note_config(loaded.text, loaded.checksum)
         outcomes = rehearse(
             config,
@@ -143,11 +249,18 @@ def _rehearse(
             keeper_probes,
             room,
             days,
+            before_cycle=witness.before if orders else None,
+            after_cycle=witness.after if orders else None,
             journal=journal,
             on_cycle=clock.set,
-            on_hour=stack.enter_context(_progress(days, quiet=as_json)),
+            on_hour=stack.enter_context(_progress(days, quiet=request.as_json)),
         )
-    if as_json:
+    results: tuple[FaultResult, ...] = ()
+    if orders:
+        twin = World(config, lines, *_parts(kind, label, config, lines, seed), room)
+        results = witness.results(follow(twin, days * 24.0), config)
+    wall_s = SystemClock().monotonic_s() - began_s
+    if request.as_json:
         chambers = {name: as_plain(outcome) for name, outcome in outcomes.items()}
         plain = {
             "simulation": True,
@@ -155,9 +268,11 @@ def _rehearse(
             "seed": seed,
             "chamber_model": label,
             "room": "cold shed" if room_path is None else str(room_path),
-            "wall_s": SystemClock().monotonic_s() - began_s,
+            "wall_s": wall_s,
             "chambers": chambers,
         }
+        if orders:
+            plain["faults"] = [fault_plain(result) for result in results]
         if len(chambers) == 1:
             name, only = next(iter(chambers.items()))
             plain = {"chamber": name, **only, **plain}
@@ -172,11 +287,36 @@ def _rehearse(
             else f"the one in {room_path}"
         ),
     )
-    return f"{screen}\n\nCalculated in {SystemClock().monotonic_s() - began_s:.0f} s."
+    if results:
+        screen += "\n\n" + rehearse_fault_text.render(results)
+    return f"{screen}\n\nCalculated in {wall_s:.0f} s."
+
+
+def _parts(
+    kind: type[ChamberModel],
+    label: str,
+    config: Config,
+    lines: Sequence[KeeperLine],
+    seed: int,
+) -> tuple[dict[str, Stand], SimulatedProbes, SimulatedProbes]:
+    """Boxes with their relays, the daemon's probes and the keeper's, all fresh."""
+    from bottomheat.model import Place
+    from bottomheat_drivers.simulated import SimulatedProbes
+
+    stands = {name: _stand(kind, label, config, name) for name in config.chambers}
+    models = {name: stand.model for name, stand in stands.items()}
+    places = {name: tuple(c.probes.by_place()) for name, c in config.chambers.items()}
+    kept = {line.chamber: (Place.MAT,) for line in lines if line.probe is not None}
+    # The keeper reads by itself, so its readings have noise of their own.
+    return (
+        stands,
+        SimulatedProbes(models, places, seed),
+        SimulatedProbes(models, kept, seed + 1_000_003),
+    )
 
 
 def _stand(kind: type[ChamberModel], label: str, config: Config, name: str) -> Stand:
-    from bottomheat.cli.rehearse_inputs import build_chamber
+    from bottomheat.chamber_file import build_chamber
     from bottomheat.rehearse import GuardedModel, Stand
     from bottomheat_drivers.simulated_relay import SimulatedRelay
 

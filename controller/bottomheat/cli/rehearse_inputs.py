@@ -1,21 +1,16 @@
-"""What a rehearsal is given: config, room, chamber class, log; a bad one is one clear sentence."""
+"""What a rehearsal is given: config, room, log; a bad one is one clear sentence."""
 
 from __future__ import annotations
 
 import csv
-import importlib.util
-import inspect
-import itertools
 import math
-import sys
 import sysconfig
 from collections.abc import Iterable
 from pathlib import Path
-from typing import Final, cast
+from typing import Final
 
 import bottomheat
 from bottomheat.errors import InputError, LogError
-from bottomheat.rehearse import ChamberModel
 from bottomheat.rooms import RoomSeries
 
 SAMPLE = "chamber.yaml"
@@ -23,8 +18,6 @@ COLUMNS: Final = ("hours", "room_c")
 COLDEST_C, WARMEST_C = -60.0, 60.0
 LARGEST_BYTES = 64 * 2**20
 LOG_VERSION_SUFFIX = " rehearsal"
-
-_modules = itertools.count(1)
 
 
 def sample_config() -> Path:
@@ -113,61 +106,6 @@ def _number(text: str, where: str, column: str) -> float:
     return value
 
 
-def load_chamber_class(named: str) -> type[ChamberModel]:
-    """Load the class of ``FILE.py:CLASS``.
-
-    Raises:
-        InputError: there is no such file or class, or the file does not run.
-    """
-    file, colon, name = named.rpartition(":")
-    if not colon or not file or not name.isidentifier():
-        raise InputError(f"the chamber {named!r} is not of the form FILE.py:CLASS; write both.")
-    path = Path(file)
-    if not path.is_file():
-        raise InputError(f"the chamber file {path} does not exist or is no file; check its path.")
-    # A name of its own each time: two chambers of the same file name must not share a module.
-    spec = importlib.util.spec_from_file_location(f"_rehearsed_chamber_{next(_modules)}", path)
-    if spec is None or spec.loader is None:
-        raise InputError(f"the chamber file {path} is no Python file; its name has to end in .py.")
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module  # dataclasses look their module up there
-    sys.path.append(str(path.parent.resolve()))  # for what lies beside it; at the end: no shadows
-    try:
-        spec.loader.exec_module(module)
-    except SyntaxError as error:
-        raise InputError(
-            f"the chamber file {path} has a syntax error in line {error.lineno}: {error.msg}."
-        ) from error
-    except (Exception, SystemExit) as error:
-        raise InputError(
-            f"the chamber file {path} fails when it is loaded, with {_said(error)}."
-        ) from error
-    found = getattr(module, name, None)
-    if not inspect.isclass(found):
-        raise InputError(f"the chamber file {path} has no class {name}; check its spelling.")
-    for method in ("advance", "temperature"):
-        if not callable(getattr(found, method, None)):
-            raise InputError(
-                f"the chamber {named} has no method {method}; a chamber needs "
-                "advance(seconds, heater_watts, room_c) and temperature(place)."
-            )
-    return cast("type[ChamberModel]", found)
-
-
-def build_chamber(kind: type[ChamberModel], label: str) -> ChamberModel:
-    """Make one chamber.
-
-    Raises:
-        InputError: its constructor fails.
-    """
-    try:
-        return kind()
-    except Exception as error:
-        raise InputError(
-            f"the chamber {label} cannot be built without arguments: {_said(error)}."
-        ) from error
-
-
 def require_free(path: Path) -> None:
     """See to it that a rehearsal's rows do not end up in the log of a real box.
 
@@ -202,8 +140,3 @@ def _only_rehearsals(path: Path) -> bool:
     except LogError:
         return False
     return bool(versions) and all(v.endswith(LOG_VERSION_SUFFIX) for v in versions)
-
-
-def _said(error: BaseException) -> str:
-    first = str(error).partition("\n")[0]
-    return f"{type(error).__name__}: {first}" if first else type(error).__name__

@@ -133,9 +133,9 @@ def _alarms(alarms: tuple[AlarmNote, ...]) -> list[str]:
     lines = []
     for alarm in alarms[:LISTED]:
         until = (
-            "to the end" if alarm.cleared_hours is None else f"until {_when(alarm.cleared_hours)}"
+            "to the end" if alarm.cleared_hours is None else f"until {when(alarm.cleared_hours)}"
         )
-        lines.append(f"ALARM from {_when(alarm.raised_hours)} {until}: {alarm.text}")
+        lines.append(f"ALARM from {when(alarm.raised_hours)} {until}: {alarm.text}")
     if len(alarms) > LISTED:
         lines.append(f"and {len(alarms) - LISTED} more alarms")
     return lines
@@ -144,14 +144,14 @@ def _alarms(alarms: tuple[AlarmNote, ...]) -> list[str]:
 def _events(events: tuple[Note, ...], dropped: int) -> list[str]:
     routine = (EventKind.KEEPER, EventKind.HEAT_RELEASED, EventKind.HEAT_HELD)
     told = [e for e in events if e.kind not in routine or e.hours > ROUTINE_HOURS]
-    lines = [f"{_when(event.hours)}: {event.text}" for event in told[:LISTED]]
+    lines = [f"{when(event.hours)}: {event.text}" for event in told[:LISTED]]
     more = max(0, len(told) - LISTED) + dropped
     if more:
         lines.append(f"and {more} more events")
     return lines
 
 
-def _when(hours: float) -> str:
+def when(hours: float) -> str:
     """A time from the start as "day 3, 14:20"; the first day is day 1."""
     minutes = int(hours * 60.0)
     return f"day {minutes // 1440 + 1}, {minutes // 60 % 24:02d}:{minutes % 60:02d}"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, tzinfo
 from typing import Any
 
@@ -59,16 +59,27 @@ def render(
         lines += _chamber(chamber, width)
     if answer["proving"]:
         lines.append(f"Proving the wiring: {answer['proving']}.")
-    alarms = answer["alarms"]
-    if alarms:
-        lines.append("ALARMS" if len(alarms) > 1 else "ALARM")
-        for alarm in alarms:
-            where = f"{alarm['chamber']}: " if alarm["chamber"] else ""
-            lines.append(f"  {where}{alarm['text']} (for {duration(alarm['for_s'])})")
-    else:
-        lines.append("No alarms.")
+    lines += _alarms(answer["alarms"], answer["gone"])
     lines += [f"{name}: {text}" for name, text in cold_night.items()]
     return "\n".join(lines)
+
+
+def _alarms(standing: Sequence[Mapping[str, Any]], gone: Sequence[Mapping[str, Any]]) -> list[str]:
+    lines = []
+    if standing:
+        lines.append("ALARMS" if len(standing) > 1 else "ALARM")
+        for alarm in standing:
+            urgent = "NOW, " if alarm["level"] == "now" else ""
+            where = f"{alarm['chamber']}: " if alarm["chamber"] else ""
+            state = f"({urgent}{alarm['state']}, for {duration(alarm['for_s'])})"
+            lines.append(f"  {where}{alarm['text']} {state}")
+        lines.append("  What to do first: bottomheat alarms")
+    else:
+        lines.append("No alarms.")
+    if gone:
+        names = ", ".join(alarm["id"] for alarm in gone)
+        lines.append(f"Gone but not seen: {names} (bottomheat alarms, bottomheat ack)")
+    return lines
 
 
 def _chamber(chamber: Mapping[str, Any], width: int) -> list[str]:
@@ -93,8 +104,11 @@ def _chamber(chamber: Mapping[str, Any], width: int) -> list[str]:
     heat = "on now" if chamber["heat"] else "off now"
     lines.append(
         f"  heat on {100 * chamber['heat_fraction']:.0f} % of the time, {heat}   "
-        f"{closings} closings since start"
+        f"{closings} closings since start   lid {chamber['lid']}"
     )
+    tending = chamber["tending"]
+    if tending is not None and tending["left_s"] > 0:
+        lines.append(f"  being tended ({tending['doing']}), {duration(tending['left_s'])} left")
     if keeper is not None and (keeper["latched"] or chamber["heat"] is not keeper["closed"]):
         lines.append(f"  ! the keeper holds the relay open: {keeper['reason']}")
     if chamber["method"] == "fixed":

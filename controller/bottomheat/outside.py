@@ -1,0 +1,69 @@
+"""What one run of the daemon works with: the ports, and what it keeps from turn to turn."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from bottomheat.alarm_desk import Desk
+from bottomheat.board import Board
+from bottomheat.config import Config
+from bottomheat.model import Alarm
+from bottomheat.ports import (
+    Clock,
+    ConfigSource,
+    ControlServer,
+    DeskStore,
+    Journal,
+    KeeperLink,
+    Latch,
+    LatchStore,
+    PowerSupply,
+    Probes,
+    ProofStore,
+    ServiceManager,
+    Signals,
+)
+from bottomheat.state import ControllerState
+
+
+@dataclass(frozen=True, slots=True)
+class Outside:
+    """Every port that the loop uses; ``desk`` and ``power`` may be missing."""
+
+    clock: Clock
+    probes: Probes
+    keeper: KeeperLink
+    journal: Journal
+    latches: LatchStore
+    proof: ProofStore
+    service: ServiceManager
+    source: ConfigSource
+    control: ControlServer
+    signals: Signals
+    desk: DeskStore | None = None
+    power: PowerSupply | None = None
+
+
+@dataclass(slots=True)
+class Run:
+    """What changes while the daemon runs; the loop and its answers to commands share it.
+
+    Attributes:
+        config: the accepted config.
+        state: the controller's state after the last cycle.
+        latched: what the latch file holds.
+        house: alarms that no chamber owns, each with what this case adds to its sentence.
+        board: what ``status`` shows.
+        desk: the alarms, with what a person did about them.
+        reset: chambers whose reset the keeper has not heard of yet.
+        proving_told: the outcome of the proving run has been kept.
+    """
+
+    config: Config
+    state: ControllerState
+    latched: dict[str, Latch]
+    house: dict[Alarm, str]
+    board: Board
+    desk: Desk
+    reset: set[str] = field(default_factory=set)
+    proving_told: bool = True
