@@ -126,6 +126,8 @@ def advance(
             proving=run is not None and not run.finished,
             heard=feedback is None or name in feedback,
         )
+    many = len(config.chambers)
+    turns = {name: i / many if many > 1 else None for i, name in enumerate(config.chambers)}
     crossed = crossing.crossed({name: bed.state.watch for name, bed in decided.items()})
     for name, chamber in config.chambers.items():
         before = state.chambers.get(name) or ChamberState()
@@ -137,7 +139,7 @@ def advance(
         if bed.finding.open_series or bed.state.cutoff.latched is not None:
             open_series.add(name)
         after, word, reason = _decide(
-            bed, now_s, chamber, hold=hold, proved=state.proved, pulse=pulse
+            bed, now_s, chamber, hold=hold, proved=state.proved, pulse=pulse, turn=turns[name]
         )
         if pulse and after.no_heat is not None:
             stopped = f"{name}: {after.no_heat}"
@@ -242,6 +244,7 @@ def _decide(
     hold: str | None,
     proved: bool,
     pulse: bool | None,
+    turn: float | None,
 ) -> tuple[ChamberState, Condition, str]:
     state, usable, substrate_c, finding = bed.state, bed.usable, bed.substrate_c, bed.finding
     watched, hot, supplies = state.cutoff, bed.hot, state.supplies
@@ -258,7 +261,13 @@ def _decide(
         outlook = est.with_lid_open(outlook, chamber)
     if inputs.callus_c is None:
         watched, warm = cut.watch_estimate(
-            watched, outlook.estimate, substrate_c, inputs.room_c, chamber.limits, now_s
+            watched,
+            outlook.estimate,
+            substrate_c,
+            inputs.room_c,
+            chamber.limits,
+            now_s,
+            heated=watching.heated(state.watch),
         )
         hot = hot or warm
     else:
@@ -294,7 +303,7 @@ def _decide(
         reason = "a heat pulse proves the wiring" if pulse else "waiting while the wiring is proved"
     else:
         law, relay, reason = heating.regulated(
-            law, relay, outlook, usable, bound, now_s, chamber, finding
+            law, relay, outlook, usable, bound, now_s, chamber, finding, turn
         )
     after = replace(
         state,

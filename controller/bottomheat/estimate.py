@@ -187,6 +187,27 @@ def advance(
             return _direct(new, inputs, chamber, offset, dt_s, regulating=regulating)
 
 
+def likely_c(
+    estimator: Estimator, offset: FixedOffset | TemperatureFactor | Direct
+) -> float | None:
+    """Callus zone that wet layer and room make likely, °C, whatever a probe there says.
+
+    Args:
+        estimator: filter states.
+        offset: how the callus zone follows from the probes.
+    """
+    layer_c, room_c = estimator.substrate_c, estimator.room_c
+    if layer_c is None:
+        return None
+    match offset:
+        case FixedOffset(offset_k=offset_k):
+            return layer_c - offset_k
+        case TemperatureFactor(factor=factor, intercept_k=intercept_k):
+            return None if room_c is None else room_c + factor * (layer_c - room_c) + intercept_k
+        case Direct(factor=factor):
+            return None if room_c is None else room_c + factor * (layer_c - room_c)
+
+
 def with_lid_open(outlook: Outlook, chamber: ChamberConfig) -> Outlook:
     """Widen the interval of an estimate whose calibration is for another position of the lid.
 

@@ -56,6 +56,7 @@ def gather(
         substrate_c=substrate_c,
         room_c=usable.get(Place.ROOM),
         other_rooms_c=other_rooms_c,
+        likely_c=est.likely_c(state.estimator, chamber.offset),
         estimate_c=None if estimate is None else estimate.celsius,
         setpoint_c=chamber.callus_zone_c,
         needed_c=state.outlook.substrate_setpoint_c,

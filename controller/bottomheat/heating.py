@@ -33,6 +33,7 @@ def regulated(
     now_s: float,
     chamber: ChamberConfig,
     finding: Finding,
+    turn: float | None,
 ) -> tuple[regulate.Law, Modulator, str]:
     """Run the law for one cycle, and drive the relay.
 
@@ -45,6 +46,7 @@ def regulated(
         now_s: monotonic time, s.
         chamber: its config.
         finding: what protection asks for.
+        turn: at which part of the window this chamber begins its own, 0...1; None if it is alone.
 
     Returns:
         Law, relay, and what there is to say about it.
@@ -118,6 +120,7 @@ def regulated(
         bound=at_bound is not None,
         restart=changed,
         length_s=max(window_s, WINDOW_S) if finding.long_window else None,
+        phase_s=None if turn is None else turn * window_s,
     )
     return law, relay, reason
 

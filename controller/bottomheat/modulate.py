@@ -71,6 +71,7 @@ def proportion(
     bound: bool,
     restart: bool = False,
     length_s: float | None = None,
+    phase_s: float | None = None,
 ) -> Modulator:
     """One cycle of time proportioning.
 
@@ -85,6 +86,8 @@ def proportion(
         restart: begin a window now, because the setpoint or the config was changed; a closed part
             that has begun still lasts its shortest time.
         length_s: length of a window that begins now, where it is to differ, s.
+        phase_s: a first window is cut short so that the next one begins at this time, s, modulo the
+            length of a window: chambers that switch at different times can be told apart.
 
     Returns:
         The new state; ``closed`` is the command.
@@ -97,8 +100,11 @@ def proportion(
         if start_s is not None and not modulator.cut and not restart:
             owed_s = modulator.owed_s + modulator.planned_s - modulator.given_s
         window_s = length_s or window_s
+        early_s = 0.0
+        if phase_s is not None and start_s is None and length_s is None:
+            early_s = (now_s - phase_s) % window_s
         owed_s = max(-window_s, min(window_s, owed_s))
-        wanted_s = max(0.0, min(1.0, duty)) * window_s + owed_s
+        wanted_s = max(0.0, min(1.0, duty)) * (window_s - early_s) + owed_s
         planned_s = max(0.0, min(window_s, wanted_s))
         if planned_s < min_on_s:
             planned_s = 0.0
@@ -108,7 +114,7 @@ def proportion(
         modulator = replace(
             modulator,
             length_s=length_s,
-            window_start_s=now_s - late_s if 0.0 <= late_s < window_s else now_s,
+            window_start_s=now_s - (late_s if 0.0 <= late_s < window_s else 0.0) - early_s,
             planned_s=planned_s,
             owed_s=wanted_s - planned_s,
             given_s=0.0,

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from bottomheat.protect import layer as lay
 from bottomheat.protect import thresholds as th
-from bottomheat.protect.watch import Facts, Watch
+from bottomheat.protect.watch import Facts, RoomStill, Watch, suspended
 
 
 def room(watch: Watch, facts: Facts, now_s: float) -> tuple[Watch, str | None]:
@@ -18,28 +18,32 @@ def room(watch: Watch, facts: Facts, now_s: float) -> tuple[Watch, str | None]:
     that rose as well bears it out, and so does a bed that warms with it.
 
     Returns:
-        The watch with ``room_s`` and ``room_ref_c``, and why the room is doubted, or None.
+        The watch with ``room_s`` and ``room_ref_c`` or ``room_frozen``, and why the room is
+        doubted, once that is to be told.
     """
     room_c = facts.room_c
     if room_c is None:
         return replace(watch, room_s=None, room_ref_c=None, room_path=(), room_still=None), None
     watch, still = _room_still(watch, facts, room_c, now_s)
+    if still:
+        watch = replace(watch, room_s=None, room_ref_c=None, room_frozen=True)
+        return watch, f"it has stood at {room_c:.1f} °C for hours while the bed says that it moved"
+    if watch.room_frozen:
+        watch = replace(watch, room_frozen=False)
     if watch.room_s is not None and watch.room_ref_c is not None:
-        back = room_c - watch.room_ref_c < th.ROOM_BACK_K
-        if back and not still:
+        if room_c - watch.room_ref_c < th.ROOM_BACK_K:
             return replace(watch, room_s=None, room_ref_c=None, room_path=()), None
         held_s = now_s - watch.room_s
-        if not still and (held_s >= th.ROOM_HELD_S or _bed_follows(watch, room_c, held_s)):
+        if held_s >= th.ROOM_HELD_S or _bed_follows(watch, room_c, held_s):
             return replace(watch, room_s=None, room_ref_c=None, room_path=(room_c,)), None
-        return watch, _room_words(watch, room_c)
+        words = f"it reads {room_c:.1f} °C; {watch.room_ref_c:.1f} °C is used"
+        return watch, words if held_s >= th.ROOM_TOLD_S else None
     if now_s - watch.room_minute_s >= 59.5:
         path = (*watch.room_path[-th.ROOM_JUMP_MINUTES :], room_c)
         watch = replace(watch, room_path=path, room_minute_s=now_s)
     before = min(watch.room_path, default=room_c)
     if room_c - before >= th.ROOM_JUMP_K and not _others_rose(watch, facts):
         watch = replace(watch, room_s=now_s, room_ref_c=before)
-    elif still:
-        watch = replace(watch, room_s=now_s, room_ref_c=_others(facts))
     return watch, None
 
 
@@ -52,20 +56,11 @@ def _bed_follows(watch: Watch, room_c: float, held_s: float) -> bool:
     return moved[0] - moved[1] >= th.ROOM_FOLLOWS_SHARE * due_k
 
 
-def _room_words(watch: Watch, room_c: float) -> str:
-    return f"it reads {room_c:.1f} °C; {watch.room_ref_c:.1f} °C is used"
-
-
-def _others(facts: Facts) -> float | None:
-    others = facts.other_rooms_c.values()
-    return sum(others) / len(others) if others else facts.room_c
-
-
 def _others_rose(watch: Watch, facts: Facts) -> bool:
     """Whether another room has risen since the room's last change by about as much."""
     if watch.room_still is None:
         return False
-    then = watch.room_still[2]
+    then = watch.room_still.others_c
     return any(
         now_c - then[name] >= th.ROOM_JUMP_K / 2
         for name, now_c in facts.other_rooms_c.items()
@@ -74,19 +69,26 @@ def _others_rose(watch: Watch, facts: Facts) -> bool:
 
 
 def _room_still(watch: Watch, facts: Facts, room_c: float, now_s: float) -> tuple[Watch, bool]:
-    """Whether the room probe stands still while other rooms move."""
-    if not facts.other_rooms_c:
-        return watch, False
+    """Whether the room probe stands still while other rooms move, or the bed says that it moved."""
+    drift_k = 0.0 if facts.substrate_c is None else facts.substrate_c - watch.layer.expected_c
     still = watch.room_still
-    if still is None or still[0] != room_c:
-        return replace(watch, room_still=(room_c, now_s, dict(facts.other_rooms_c))), False
+    if still is None or still.celsius != room_c or suspended(watch, facts, now_s):
+        usual_s = math.inf if still is None else now_s - still.since_s
+        if still is not None and still.celsius == room_c:
+            usual_s = still.usual_s
+        fresh = RoomStill(room_c, now_s, dict(facts.other_rooms_c), drift_k, usual_s)
+        return replace(watch, room_still=fresh), False
+    if now_s - still.since_s < th.ROOM_STILL_S:
+        return watch, False
     moved = [
-        abs(now_c - still[2][name])
+        abs(now_c - still.others_c[name])
         for name, now_c in facts.other_rooms_c.items()
-        if name in still[2]
+        if name in still.others_c
     ]
-    return watch, now_s - still[1] >= th.ROOM_STILL_S and bool(moved) and max(moved) >= (
-        th.ROOM_OTHERS_K
+    lively = still.usual_s <= th.ROOM_LIVELY_S  # a room without a breath may stand for hours
+    implied = lively and watch.layer.full_k is not None and not watch.suspected
+    return watch, max(moved, default=0.0) >= th.ROOM_OTHERS_K or (
+        implied and abs(drift_k - still.drift_k) >= th.ROOM_IMPLIED_K
     )
 
 

@@ -112,6 +112,8 @@ def watch_estimate(
     room_c: float | None,
     limits: Limits,
     now_s: float,
+    *,
+    heated: bool = True,
 ) -> tuple[Cutoff, str | None]:
     """Hold the estimate to the callus limit, where no probe lies in the callus zone.
 
@@ -127,6 +129,8 @@ def watch_estimate(
         room_c: room as read, °C; None without one.
         limits: the chamber's limits.
         now_s: monotonic time, s.
+        heated: heat has flowed within the last hours, or flows unasked; without any it is the sun
+            or a warm shed, and a latch would only leave the bed cold at night.
     """
     limit_c = limits.callus_c
     if estimate is None or substrate_c is None:
@@ -140,7 +144,7 @@ def watch_estimate(
         cutoff = replace(cutoff, estimate_hot_since_s=None, estimate_far=0, estimate_held=held)
         return cutoff, _words(value_c, limit_c) if held else None
     since = now_s if cutoff.estimate_hot_since_s is None else cutoff.estimate_hot_since_s
-    by_heat = room_c is None or room_c < substrate_c
+    by_heat = heated and (room_c is None or room_c < substrate_c)
     far = cutoff.estimate_far + 1 if by_heat and value_c >= limit_c + ESTIMATE_LATCH_K else 0
     held = cutoff.estimate_held or now_s - since >= ESTIMATE_HOT_S
     latched = cutoff.latched

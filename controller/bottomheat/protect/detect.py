@@ -9,9 +9,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 from bottomheat.model import PLACE_WORDS, Alarm, Place
+from bottomheat.protect import callus, series_proof, signs, stillness
 from bottomheat.protect import circumstances as outside
 from bottomheat.protect import layer as lay
-from bottomheat.protect import series_proof, signs, stillness
 from bottomheat.protect import thresholds as th
 from bottomheat.protect.supply import RETURN_S
 from bottomheat.protect.watch import Facts, Finding, Watch, models, needed_duty, suspended
@@ -40,7 +40,12 @@ def advance(
     """
     told: list[str] = []
     alarms: set[Alarm] = set()
+    last_s = watch.lead.at_s if watch.layer.at_s is None else watch.layer.at_s
+    if last_s is not None and now_s - last_s > max(th.GAP_S, 4.0 * facts.cycle_s):
+        facts = replace(facts, heat=False, heard=False)  # the lease ran out in the gap
     watch = models(watch, facts, now_s)
+    if _tended_until_now(watch, facts, now_s):
+        watch = signs.after_tending(watch, now_s)
     if facts.tending:
         watch = replace(watch, tended_s=now_s, disturbed_s=None, look_s=None, mute_s=None)
     if not facts.heard:
@@ -51,6 +56,7 @@ def advance(
     watch, room_why = outside.room(watch, facts, now_s)
     waiting = facts.pulse or facts.tending
     quiet = suspended(watch, facts, now_s)
+    watch = callus.follow(watch, facts, now_s, quiet=quiet)
     if not waiting and Place.MAT not in watch.frozen:
         watch = signs.disturbance(watch, facts, now_s)
         watch = signs.touches_room(watch, facts, now_s)
@@ -78,9 +84,12 @@ def advance(
         alarms.add(Alarm.PROBE_FROZEN)
     if watch.displaced is not None:
         alarms.add(Alarm.PROBE_DISPLACED)
-    doubted_s = 0.0 if watch.room_s is None else now_s - watch.room_s
-    if room_why is not None and doubted_s >= th.ROOM_TOLD_S:
+    if room_why is not None:
         alarms.add(Alarm.ROOM_DOUBTED)
+    if watch.callus.displaced:
+        alarms.add(Alarm.PROBE_DISPLACED)
+    if watch.callus.frozen:
+        alarms.add(Alarm.PROBE_FROZEN)
     watch, warm = outside.warm_without_heat(watch, facts, now_s)
     watch, short = outside.shortfall(watch, facts, now_s, standing=Alarm.SHORTFALL in standing)
     watch, lost = outside.heat_lost(watch, facts, now_s, standing=Alarm.HEAT_LOST in standing)
@@ -107,11 +116,17 @@ def advance(
         open_series=watch.stuck or watch.proof_from_s is not None,
         long_window=watch.window_from_s is not None
         and now_s - watch.window_from_s < facts.window_s,
-        dropped=watch.frozen,
+        dropped=_dropped(watch),
         room_c=watch.room_ref_c if watch.room_s is not None else None,
         alarms=frozenset(alarms),
         told=tuple(told),
     )
+
+
+def _tended_until_now(watch: Watch, facts: Facts, now_s: float) -> bool:
+    if facts.tending or watch.tended_s is None or watch.disturbed_s is not None:
+        return False
+    return now_s - watch.tended_s <= 2.0 * facts.cycle_s
 
 
 def _thaw(watch: Watch, frozen: frozenset[Place], now_s: float) -> Watch:
@@ -206,6 +221,15 @@ def _has_effect(watch: Watch, facts: Facts) -> bool:
     return excess > -th.NO_LEAD_SHARE / 2 * signs.level_k(watch, facts)
 
 
+def _dropped(watch: Watch) -> frozenset[Place]:
+    places = set(watch.frozen)
+    if watch.callus.displaced or watch.callus.frozen:
+        places.add(Place.CALLUS)
+    if watch.room_frozen:
+        places.add(Place.ROOM)
+    return frozenset(places)
+
+
 def _no_heat(watch: Watch, facts: Facts) -> str | None:
     if watch.stuck:
         return STUCK
@@ -228,6 +252,8 @@ def _cap(watch: Watch, facts: Facts, now_s: float) -> float | None:
     in_doubt = watch.no_effect is not None or watch.apart_s is not None or watch.touch_s is not None
     if watch.disturbed_s is not None:
         in_doubt = in_doubt or excess is None or not watch.judged
+    elif excess is not None and suspended(watch, facts, now_s):
+        in_doubt = in_doubt or excess >= th.DISPLACED_K
     if in_doubt:
         if needed is None:
             return th.DUTY_UNMEASURED

@@ -12,7 +12,7 @@ from dataclasses import replace
 from bottomheat.protect import layer as lay
 from bottomheat.protect import lead as led
 from bottomheat.protect import thresholds as th
-from bottomheat.protect.watch import Facts, Watch
+from bottomheat.protect.watch import Facts, Watch, suspended
 
 
 def level_k(watch: Watch, facts: Facts) -> float:
@@ -172,6 +172,14 @@ def disturbance(watch: Watch, facts: Facts, now_s: float) -> Watch:
     )
 
 
+def after_tending(watch: Watch, now_s: float) -> Watch:
+    """The box is closed again: a lead that is too long now has to come back like after a drop."""
+    excess = excess_k(watch)
+    if excess is None or excess < th.DISPLACED_JUMP_K:
+        return watch
+    return replace(watch, disturbed_s=now_s, drop_k=excess, peak_k=excess, judged=False)
+
+
 def touches_room(watch: Watch, facts: Facts, now_s: float) -> Watch:
     """The wet layer reads what the room reads, where it should be well above it."""
     layer_c, room_c = facts.substrate_c, facts.room_c
@@ -193,7 +201,8 @@ def displaced(watch: Watch, facts: Facts, now_s: float) -> tuple[Watch, str | No
     """
     excess, level = excess_k(watch), level_k(watch, facts)
     if watch.touch_s is not None and now_s - watch.touch_s >= th.ROOM_TOUCH_S:
-        opened = watch.disturbed_s is not None and (watch.judged or excess is None)
+        # Cold bags may lie at the room's temperature too: after a drop the mat tells, or time.
+        opened = suspended(watch, facts, now_s)
         if not opened and (excess is None or excess >= th.DISPLACED_K):
             return watch, "it reads the room's temperature", None
     apart_k = max(th.DISPLACED_K, th.DISPLACED_SHARE * level)
@@ -232,7 +241,10 @@ def _disturbed(
         risen_k = -math.inf if layer_c is None else layer_c - watch.lowest_c
         if not watch.judged:
             watch = replace(watch, judged=True)
-            if risen_k < th.RECOVERS_SHARE * watch.drop_k:
+            touches = watch.touch_s is not None and now_s - watch.touch_s >= th.ROOM_TOUCH_S
+            if risen_k < th.RECOVERS_SHARE * watch.drop_k or (
+                touches and risen_k < th.TOUCH_RECOVERS_SHARE * watch.drop_k
+            ):
                 why = f"it fell by {watch.drop_k:.1f} K and has not come back"
             else:
                 told = _opened(watch)

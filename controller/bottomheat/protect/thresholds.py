@@ -42,8 +42,8 @@ ANSWERS: Final = 0.4
 and 1.27, a third of the heat lost stays above 0.5, and no heat at all gives 0 (calculated)."""
 
 WEAK: Final = 0.65
-WEAK_S: Final = 3600.0
-"""A mat that gives less than two thirds of what it gave, for an hour: part of it is dead."""
+WEAK_S: Final = 1500.0
+"""A mat that gives less than two thirds of what it gave, for 25 min: part of it is dead."""
 
 MUTE_S: Final = 180.0
 """So long without an answer, with the ripple clear of the noise, before it is looked into."""
@@ -110,8 +110,10 @@ SETTLED_K: Final = 2.0
 DISTURBED_S: Final = 90 * 60.0
 """After a drop the detectors that it fools wait: cold bags leave the lead 3 K off after 90 min."""
 
+GAP_S: Final = 60.0
 UNHEARD_S: Final = 30 * 60.0
-"""So long after the keeper was silent it is not known how much heat is in the mat."""
+"""So long after the keeper was silent, or after a minute in which no cycle ran, it is not known
+how much heat is in the mat."""
 
 DISPLACED_LOOK_S: Final = 40 * 60.0
 DISPLACED_STAYS: Final = 0.75
@@ -131,8 +133,10 @@ ROOM_TOUCH_S: Final = 20 * 60.0
 air."""
 
 RECOVERS_SHARE: Final = 0.05
+TOUCH_RECOVERS_SHARE: Final = 0.15
 RECOVERS_S: Final = 60 * 60.0
-"""Without a mat probe: an hour after a drop, a bed has come back by more than a twentieth of it."""
+"""Without a mat probe: an hour after a drop, a bed has come back by more than a twentieth of it;
+by a seventh, where it now reads what the room reads."""
 
 RESPONSE_K: Final = 1.5
 RESPONSE_SHARE: Final = 0.25
@@ -185,7 +189,24 @@ hold."""
 
 ROOM_STILL_S: Final = 3 * 3600.0
 ROOM_OTHERS_K: Final = 2.0
-"""No count of change in three hours, while another chamber's room has moved by 2 K."""
+ROOM_IMPLIED_K: Final = 1.0
+ROOM_LIVELY_S: Final = 1800.0
+"""No count of change in three hours, while another chamber's room has moved by 2 K, or while the
+layer has drifted by 1 K from what heat and such a room would make of it, if its counts came and
+went within half an hour before."""
+
+# A probe in the callus zone.
+
+CALLUS_BIAS_S: Final = 12 * 3600.0
+CALLUS_APART_K: Final = 3.0
+CALLUS_APART_S: Final = 45 * 60.0
+CALLUS_LEARNED_S: Final = 6 * 3600.0
+"""Further from where it usually lies, against the temperature that wet layer and room make likely,
+for 45 min: not where it was.  Its usual distance is learned over half a day, six hours at least."""
+
+CALLUS_STILL_S: Final = 2 * 3600.0
+CALLUS_STILL_K: Final = 1.0
+"""No count of change in two hours while that temperature moves by sixteen counts: frozen."""
 
 # Duty and warmth.
 

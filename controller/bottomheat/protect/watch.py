@@ -35,6 +35,7 @@ class Facts:
         substrate_c: the wet layer that control goes by, °C.
         room_c: the room, °C, or None.
         other_rooms_c: rooms of other chambers by other probes, °C by chamber.
+        likely_c: callus zone that wet layer and room make likely, °C.
         estimate_c: the callus zone as of the cycle before, °C.
         setpoint_c: of the callus zone, °C.
         needed_c: wet layer that the setpoint asks for, as of the cycle before, °C.
@@ -60,6 +61,7 @@ class Facts:
     substrate_c: float | None
     room_c: float | None
     other_rooms_c: Mapping[str, float]
+    likely_c: float | None
     estimate_c: float | None
     setpoint_c: float
     needed_c: float | None
@@ -105,6 +107,54 @@ class Still:
 
 
 @dataclass(frozen=True, slots=True)
+class CallusProbe:
+    """A probe in the callus zone, against the temperature that layer and room make likely there.
+
+    Attributes:
+        bias_k: how far it usually lies from that, K.
+        learned_s: how long that has been learned, s.
+        at_s: time of the last cycle.
+        apart_s: since when it is further off than usual.
+        count_c: its last count, °C.
+        since_s: when that came.
+        low_c: lowest likely temperature since, °C.
+        high_c: highest.
+        displaced: it does not lie where it was.
+        frozen: it stands still.
+    """
+
+    bias_k: float = 0.0
+    learned_s: float = 0.0
+    at_s: float | None = None
+    apart_s: float | None = None
+    count_c: float | None = None
+    since_s: float = 0.0
+    low_c: float = math.inf
+    high_c: float = -math.inf
+    displaced: bool = False
+    frozen: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class RoomStill:
+    """The room probe's last count, since when it stands, and what else was the case then.
+
+    Attributes:
+        celsius: the count, °C.
+        since_s: when it came.
+        others_c: other rooms then, °C by chamber.
+        drift_k: layer less what the model expected then, K.
+        usual_s: how long the count before it stood, s.
+    """
+
+    celsius: float
+    since_s: float
+    others_c: Mapping[str, float]
+    drift_k: float
+    usual_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class Watch:
     """Everything the detectors remember of one bed; times monotonic, s; None: not so.
 
@@ -144,7 +194,9 @@ class Watch:
         room_s: since when that is used instead of the reading.
         room_path: room a minute apart, °C.
         room_minute_s: time of the newest of them.
-        room_still: the room probe's count, and how far other rooms have moved meanwhile.
+        room_still: the room probe's count.
+        room_frozen: it stands still while the room moves.
+        callus: what is known of a probe in the callus zone.
         warm_s: since when it is warm without heat.
         short_s: since when the heat is at its bound and too little.
         cold_s: since when no heat can flow.
@@ -194,7 +246,9 @@ class Watch:
     room_s: float | None = None
     room_path: tuple[float, ...] = ()
     room_minute_s: float = -math.inf
-    room_still: tuple[float, float, Mapping[str, float]] | None = None
+    room_still: RoomStill | None = None
+    room_frozen: bool = False
+    callus: CallusProbe = field(default_factory=CallusProbe)
     warm_s: float | None = None
     short_s: float | None = None
     cold_s: float | None = None
@@ -293,6 +347,14 @@ def suspended(watch: Watch, facts: Facts, now_s: float) -> bool:
     if watch.unheard_s is not None and now_s - watch.unheard_s < th.UNHEARD_S:
         return True
     return watch.tended_s is not None and now_s - watch.tended_s < th.DISTURBED_S
+
+
+def heated(watch: Watch) -> bool:
+    """Whether heat may have flowed within the last hours: by what was asked, or by the mat."""
+    lead = watch.lead
+    if lead.at_s is None or watch.stuck or lead.lead_k is None:
+        return True
+    return lead.slow >= th.LEVEL_LEARNS_FROM or lead.lead_k >= th.STUCK_LEAD_K
 
 
 def may_reset(watch: Watch) -> tuple[bool, tuple[str, ...]]:
