@@ -410,7 +410,7 @@ def _keeper_latched(status: KeeperStatus | None) -> str | None:
 
 
 def _differences(old: Config, new: Config) -> str:
-    """What changed between two configs, as "path: old -> new"."""
+    """What changed between two configs, as "path: old -> new"; of addresses only that they did."""
     told: list[str] = []
 
     def walk(path: str, a: object, b: object) -> None:
@@ -418,7 +418,8 @@ def _differences(old: Config, new: Config) -> str:
             for key in [*a, *(k for k in b if k not in a)]:
                 walk(f"{path}.{key}" if path else str(key), a.get(key), b.get(key))
         elif a != b:
-            told.append(f"{path}: {a} -> {b}")
+            secret = path.startswith("alerts")
+            told.append(f"{path} changed" if secret else f"{path}: {a} -> {b}")
 
     walk("", old.model_dump(by_alias=True), new.model_dump(by_alias=True))
     return ", ".join(told)

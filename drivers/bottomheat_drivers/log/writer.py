@@ -16,6 +16,7 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
+from bottomheat.config_secrets import without_secrets
 from bottomheat.errors import LogError
 from bottomheat.model import Event, EventKind, Record
 from bottomheat.ports import Clock
@@ -170,8 +171,9 @@ class SqliteJournal:
             )
 
     def note_config(self, text: str, checksum: str) -> None:
-        """Keep the text of an accepted config."""
-        self._now(lambda seq, t_ms: ConfigItem(seq, t_ms, codec.plain(checksum), codec.plain(text)))
+        """Keep the text of an accepted config, without the addresses that messages go to."""
+        kept = codec.plain(without_secrets(text))
+        self._now(lambda seq, t_ms: ConfigItem(seq, t_ms, codec.plain(checksum), kept))
 
     def note_tending(
         self,
