@@ -7,12 +7,13 @@ import socket
 from collections.abc import Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
+from typing import Any
 
-from bottomheat.errors import ConfigError, LatchError
+from bottomheat.errors import AlreadyRunningError, ConfigError, DriverError, LatchError
 from bottomheat.keep import ChamberRelays, Keeper, ProbeReader
 from bottomheat.model import Place, Raw
-from bottomheat.ports import Clock, Probes
-from bottomheat.wiring import Wiring
+from bottomheat.ports import Clock, Probes, Relay
+from bottomheat.wiring import SounderLine, Wiring
 from bottomheat_drivers.background_log import background_logging
 from bottomheat_drivers.clock import SystemClock
 from bottomheat_drivers.keeper_link import KeeperServer
@@ -62,7 +63,8 @@ def keep(config: Path, *, parent_fd: int | None = None) -> None:
         }
         for problem in keep_wiring(wiring.with_chip(getattr(factory, "chip", None))):
             logger.warning("%s", problem)
-        with background_logging(), _keeper(wiring, relays) as keeper:
+        sounder = _sounder(wiring.sounder, folder, factory, stack)
+        with background_logging(), _keeper(wiring, relays, sounder) as keeper:
             keeper.run(parent_fd)
 
 
@@ -76,7 +78,35 @@ def open_all(config: Path) -> None:
         DriverError: a line could not be opened.
     """
     wiring = kept_wiring(config) or wiring_from_config(config)
-    open_lines(wiring.outputs, chip=wiring.chip)
+    try:
+        open_lines(wiring.outputs, chip=wiring.chip)
+    finally:
+        if wiring.sounder is not None:
+            _silence(wiring.sounder, wiring.chip)
+
+
+def _silence(line: SounderLine, chip: int | None) -> None:
+    try:
+        open_lines([(line.gpio, line.active_high)], chip=chip)
+    except DriverError:
+        logger.warning("GPIO %d: the sounder may go on sounding; unplug it.", line.gpio)
+
+
+def _sounder(
+    line: SounderLine | None, folder: Path, factory: Any, stack: ExitStack
+) -> Relay | None:
+    """The sounder's line, silent; None where there is none or it does not work.
+
+    Heat does not depend on it, so that the keeper goes on without.
+    """
+    if line is None:
+        return None
+    try:
+        stack.callback(lock_line(folder, line.gpio).close)
+        return stack.enter_context(GpioRelay(line.gpio, line.active_high, factory, sounder=True))
+    except (AlreadyRunningError, DriverError) as error:
+        logger.critical("%s\nThe keeper goes on without its sounder.", error)
+        return None
 
 
 def _wiring(config: Path, *, alone: bool) -> Wiring:
@@ -134,7 +164,9 @@ def _probes(wiring: Wiring, clock: Clock) -> Probes:
 
 
 @contextmanager
-def _keeper(wiring: Wiring, relays: dict[str, ChamberRelays]) -> Iterator[Keeper]:
+def _keeper(
+    wiring: Wiring, relays: dict[str, ChamberRelays], sounder: Relay | None
+) -> Iterator[Keeper]:
     clock = SystemClock()
     server = KeeperServer(wiring.socket)
     try:
@@ -147,6 +179,7 @@ def _keeper(wiring: Wiring, relays: dict[str, ChamberRelays]) -> Iterator[Keeper
             clock=clock,
             latches=LatchFile(wiring.latch_file),
             services=service_manager(),
+            sounder=sounder,
         )
     except BaseException:
         server.close()

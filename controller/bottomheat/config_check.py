@@ -8,7 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from pydantic import ValidationError
+
 from bottomheat.config import LIMIT_MARGIN_K, Direct, Path, Problem, TemperatureFactor
+from bottomheat.config_alarms import Sounder
 from bottomheat.config_facts import ChamberFacts, HouseFacts, facts_of
 from bottomheat.config_nights import cold_night
 from bottomheat.keeper import LEASE_S
@@ -23,7 +26,7 @@ _SHORT_CONTACT_LIFE_DAYS = 120.0  # one winter's rooting: judgement
 def review(data: object) -> tuple[list[Problem], list[Problem]]:
     """Apply every rule across fields; gives problems and warnings, without lines."""
     house = facts_of(data)
-    problems = [*_taken_twice(house), *_cycle(house)]
+    problems = [*_taken_twice(house), *_cycle(house), *_sounder(data, house)]
     warnings: list[Problem] = []
     for chamber in house.chambers:
         problems += _contradictions(chamber)
@@ -62,6 +65,23 @@ def _taken_twice(house: HouseFacts) -> Iterator[Problem]:
                     "probe)",
                 )
             probes.setdefault(probe, path)
+
+
+def _sounder(data: object, house: HouseFacts) -> Iterator[Problem]:
+    """A sounder on a relay's line would switch heat with every alarm."""
+    try:
+        gpio = Sounder.model_validate(data["sounder"]).gpio  # type: ignore[index]
+    except (KeyError, TypeError, ValidationError):
+        return  # none, or wrong by itself
+    for chamber in house.chambers:
+        for path, taken in chamber.gpios:
+            if taken == gpio:
+                yield Problem(
+                    ("sounder", "gpio"),
+                    None,
+                    f"gpio {gpio} already drives {_say(path[:-1])}; give the sounder a line of "
+                    "its own",
+                )
 
 
 def _say(path: Path) -> str:

@@ -12,11 +12,13 @@ from pydantic import ValidationError
 from pydantic.fields import FieldInfo
 
 from bottomheat.config import (
+    Alerts,
     ChamberConfig,
     Config,
     Direct,
     FixedOffset,
     Heater,
+    Helper,
     KeeperSection,
     Limits,
     LineOf,
@@ -27,10 +29,11 @@ from bottomheat.config import (
     Problem,
     Section,
     SeriesRelay,
+    Sounder,
     TemperatureFactor,
 )
 from bottomheat.config_check import review
-from bottomheat.config_numbers import shown
+from bottomheat.config_numbers import shown, such_as
 from bottomheat.config_words import sentence, unknown_key
 
 _METHODS: Mapping[str, type[Section]] = MappingProxyType(
@@ -40,6 +43,9 @@ _METHODS: Mapping[str, type[Section]] = MappingProxyType(
 _SECTIONS: Mapping[Path, tuple[type[Section], str]] = MappingProxyType(
     {
         (): (Config, "the top of the file"),
+        ("sounder",): (Sounder, "sounder"),
+        ("alerts",): (Alerts, "alerts"),
+        ("helper",): (Helper, "helper"),
         ("chambers", "*"): (ChamberConfig, "the name of a box"),
         ("chambers", "*", "heater"): (Heater, "heater"),
         ("chambers", "*", "probes"): (Probes, "probes"),
@@ -47,6 +53,7 @@ _SECTIONS: Mapping[Path, tuple[type[Section], str]] = MappingProxyType(
         ("chambers", "*", "pid"): (Pid, "pid"),
         ("chambers", "*", "keeper"): (KeeperSection, "keeper"),
         ("chambers", "*", "keeper", "series_relay"): (SeriesRelay, "keeper.series_relay"),
+        ("chambers", "*", "helper"): (Helper, "helper"),
     }
 )
 
@@ -122,7 +129,7 @@ def _fields(data: object) -> tuple[Config | None, list[Problem]]:
         Problem(path, None, _message(entry, path, data))
         for entry in found
         if not _of_the_other_kind(entry)
-        for path in [_path(entry, data)]
+        for path in [_without_secret(_path(entry, data))]
     ]
 
 
@@ -154,6 +161,23 @@ def _path(entry: Mapping[str, Any], data: object) -> Path:
     return tuple(path)
 
 
+def _without_secret(path: Path) -> Path:
+    """The path, without a key below ``alerts`` that may be an address in the wrong place."""
+    if path[:1] != ("alerts",):
+        return path
+    return tuple(p if isinstance(p, int) or re.fullmatch(r"[\w-]{1,40}", p) else "?" for p in path)
+
+
+def _hidden(kind: str, example: object) -> str:
+    """Say what is wrong with a text that may hold a secret, without showing it."""
+    if kind in ("model_type", "model_attributes_type"):
+        return "text stands here; write keys with values below it, each on its own line"
+    if kind == "list_type":
+        return "text stands here; write a list in brackets, as in the sample"
+    said = "this text is too long" if kind == "string_too_long" else "this text is not accepted"
+    return said + such_as(example, "; write for instance ")
+
+
 def _message(entry: Mapping[str, Any], path: Path, data: object) -> str:
     kind = entry["type"]
     if kind == "invalid_key":
@@ -169,6 +193,8 @@ def _message(entry: Mapping[str, Any], path: Path, data: object) -> str:
     if kind == "missing":
         return _missing(key, field)
     low, high, example = _facts(field_name, field)
+    if path[0] == "alerts" and isinstance(entry["input"], str):
+        return _hidden(kind, example)
     context = {**entry.get("ctx", {}), "low": low, "high": high}
     return sentence({**entry, "ctx": context}, field_name, example)
 

@@ -192,6 +192,7 @@ class Keeper:
         clock: monotonic time, and wall time for the latch file.
         latches: the keeper's latch file.
         services: the service manager.
+        sounder: the line of the shed's sounder, or None; it never disturbs the relays.
     """
 
     def __init__(
@@ -204,7 +205,10 @@ class Keeper:
         clock: Clock,
         latches: LatchStore,
         services: ServiceManager,
+        sounder: Relay | None = None,
     ) -> None:
+        self._sounder = sounder
+        self._sounder_rests_until_s: float | None = None
         self._lines = tuple(lines)
         self._wiring = identity(self._lines)
         self._relays = dict(relays)
@@ -270,6 +274,7 @@ class Keeper:
         self._switch(commands, now_s)
         if decision.latches_changed:
             self._save_latches()
+        self._sound(decision.sound, now_s)
         for event in decision.events:
             text = f"{event.chamber}: {event.text}" if event.chamber else event.text
             level = logging.CRITICAL if event.alarm is Alarm.KEEPER_LATCHED else logging.INFO
@@ -283,6 +288,8 @@ class Keeper:
         for relays in self._relays.values():
             if relays.series is not None:
                 relays.series.close()
+        if self._sounder is not None:
+            self._sounder.close()
         self._services.stopping()
         self._server.close()
         self._reader.close()
@@ -335,6 +342,18 @@ class Keeper:
                     relay.set(False)
                 except DriverError as error:
                     logger.critical("%s: %s; switch the mat off at its plug.", chamber, error)
+
+    def _sound(self, wanted: bool, now_s: float) -> None:
+        """Drive the sounder, after the relays; a line that fails is left for a minute."""
+        rests_until_s = self._sounder_rests_until_s
+        if self._sounder is None or (rests_until_s is not None and now_s < rests_until_s):
+            return
+        try:
+            self._sounder.set(wanted)
+            self._sounder_rests_until_s = None
+        except DriverError as error:
+            self._sounder_rests_until_s = now_s + LINE_REST_S
+            logger.warning("the sounder: %s", error)
 
     def _save_latches(self) -> None:
         at_ms = self._clock.wall_ms()

@@ -1,23 +1,31 @@
-"""May the relay be closed?  The keeper's answer: a fresh lease and, where there is one, its probe.
+"""May the relays be closed?  The keeper's answer: a fresh lease and, where there is one, its probe.
 
-Pure.  The keeper is the last program before the relay and trusts nobody: the daemon's word runs out
-after 20 s, and a probe of the keeper's own on the mat outvotes it.  A second relay in series obeys
-that probe alone.
+Pure.  The keeper is the last program before the relays and trusts nobody: the daemon's word runs
+out after 20 s, and a probe of the keeper's own on the mat outvotes it.  A second relay in series
+closes by that probe alone, while the daemon is alive; anybody may have it opened.
 
-=====================================  ==========  ============  =============================
-what is seen                           heat relay  series relay  until
-=====================================  ==========  ============  =============================
-no fresh lease that names the chamber  open        as it is      the next lease
-no good reading for 30 s               open        open          three good ones that agree
-a doubtful reading                     open        open          three good ones that agree
-one reading at the limit or above      open        open          three good ones that agree
-two of them running                    open        open          a reset, 5 K below the limit
-time goes backwards, or is no number   open        open          a new lease
-=====================================  ==========  ============  =============================
+======================================  ==========  ============  ==============================
+what is seen                            heat relay  series relay  until
+======================================  ==========  ============  ==============================
+no fresh lease that names the chamber   open        as it is      the next lease
+no fresh lease yet, or for 60 s         open        open          the next lease
+the lease asks for the series relay     as it is    open          a lease that does not
+no good reading for 30 s                open        open          three good ones that agree
+a doubtful reading                      open        open          three good ones that agree
+one reading at the limit or above       open        open          three good ones that agree
+two of them running                     open        open          a reset, 5 K below the limit
+mat not cooler with its relay open      open        as it is      12 minutes have told
+still warmer after those: welded        open        open          a reset, the mat not warmer now
+time goes backwards, or is no number    open        open          a new lease
+======================================  ==========  ============  ==============================
 
 Doubtful means: checksum right, and yet 85.0 (the power-on value), 127.94 (no conversion), an
 illegal configuration byte, outside -20 to 125 °C, from the future, or at odds with its neighbours.
-An answer that did not arrive is no doubt, only silence; a long cable has them every day.
+An answer that did not arrive is no doubt, only silence; a long cable has them every day.  What
+"welded" means is in ``keeper_weld``.
+
+The sounder is on while a fresh lease asks for it.  Without a fresh lease it is on where the keeper
+has latched, and after 300 s without one in any case: then nobody else is left to tell.
 """
 
 from __future__ import annotations
@@ -27,30 +35,41 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
-from bottomheat.model import Alarm, Event, EventKind, Raw, Sample, Unread
-from bottomheat.plausible import HIGHEST_C, LOWEST_C, NO_CONVERSION_C, POWER_ON_C
+from bottomheat import keeper_weld as weld
+from bottomheat import keeper_words as words
+from bottomheat.keeper_probe import HOT_READINGS, PROBE_FRESH_S, ProbeTrack, look
+from bottomheat.model import Event, Raw
 from bottomheat.ports import Lease
+
+__all__ = [
+    "LEASE_S",
+    "PROBE_FRESH_S",
+    "RESET_MARGIN_K",
+    "SERIES_S",
+    "SILENT_S",
+    "Decision",
+    "KeeperLine",
+    "KeeperState",
+    "LineCommand",
+    "ProbeTrack",
+    "SeriesLine",
+    "decide",
+    "identity",
+]
 
 LEASE_S = 20.0
 """How long the daemon's word holds, s: two cycles, so that one slow cycle does not drop the relay
 (a design choice)."""
 
-PROBE_FRESH_S = 30.0
-"""How long a good reading holds, s.  A mat under full power gains about 1 K a minute (calculated),
-so that it cannot pass a limit unseen by much."""
+SERIES_S = 60.0
+"""Without a word for so long the series relay opens, s: long after the heat relay, so that it
+breaks no current and wears no contact, and soon enough for a welded one."""
 
-HOT_READINGS = 2
-"""Readings at the limit or above, running, that latch."""
-
-AGREEING_READINGS = 3
-AGREE_K = 3.0
-"""How far three good readings running may lie apart, K: more than a mat gains while they are taken
-(a design choice)."""
+SILENT_S = 300.0
+"""Without a word for so long the sounder sounds, s: a restart of the controller is over by then."""
 
 RESET_MARGIN_K = 5.0
 """A latch is cleared only this far below the limit, K."""
-
-_SLACK_C = 0.001  # the kernel's millidegrees are cut off: 127.9375 arrives as 127.937
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,25 +102,6 @@ class KeeperLine:
 
 
 @dataclass(frozen=True, slots=True)
-class ProbeTrack:
-    """What is remembered of one probe.
-
-    Attributes:
-        seen_s: time of the newest reading looked at, so that none counts twice.
-        recent: the last good readings running, (°C, s), three at most.
-        hot_run: readings at the limit or above, running, that may latch.
-        doubt: why the last reading, or the lack of one, is no ground for heat.
-        trusted: whether the last decision relied on the probe.
-    """
-
-    seen_s: float | None = None
-    recent: tuple[tuple[float, float], ...] = ()
-    hot_run: int = 0
-    doubt: str = "its probe has not been read yet"
-    trusted: bool = False
-
-
-@dataclass(frozen=True, slots=True)
 class KeeperState:
     """What the keeper carries from one decision to the next.
 
@@ -112,6 +112,9 @@ class KeeperState:
         refused: the lease that was held when time went backwards; it never counts again.
         reset_s: sending time of the last lease whose resets were looked at.
         leased: whether the last decision had a fresh lease.
+        word_s: sending time of the newest lease that counted, s; None if there was none.
+        begun_s: time of the first decision, s.
+        watches: what is known of each heat contact, by chamber.
     """
 
     latched: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
@@ -120,6 +123,9 @@ class KeeperState:
     refused: Lease | None = None
     reset_s: float | None = None
     leased: bool = False
+    word_s: float | None = None
+    begun_s: float | None = None
+    watches: Mapping[str, weld.Watch] = field(default_factory=lambda: MappingProxyType({}))
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,12 +151,16 @@ class LineCommand:
 
 @dataclass(frozen=True, slots=True)
 class Decision:
-    """The outcome of one decision; ``latches_changed`` must reach the disk first."""
+    """The outcome of one decision; ``latches_changed`` must reach the disk first.
+
+    ``sound`` says whether the sounder, where there is one, has to sound.
+    """
 
     state: KeeperState
     commands: tuple[LineCommand, ...]
     latches_changed: bool
     events: tuple[Event, ...]
+    sound: bool = False
 
 
 def decide(
@@ -174,51 +184,68 @@ def decide(
     """
     time_runs = math.isfinite(now_s) and (state.at_s is None or now_s >= state.at_s)
     if not time_runs:
-        state = replace(
-            state,
-            at_s=now_s if math.isfinite(now_s) else state.at_s,
-            tracks={name: replace(track, recent=()) for name, track in state.tracks.items()},
-            refused=lease if lease is not None else state.refused,
-            reset_s=None,
-        )
+        state = _begin_again(state, lease, now_s)
     refusal = "the clock went backwards" if not time_runs else _refusal(lease, state, now_s, wiring)
-    allowed = lease.heat if lease is not None and not refusal else frozenset[str]()
-    asked = lease if lease is not None and not refusal and _unheard(lease, state) else None
-
+    word = lease if not refusal else None
+    asked = word if word is not None and _unheard(word, state) else None
+    state = replace(
+        state,
+        begun_s=now_s if time_runs and state.begun_s is None else state.begun_s,
+        word_s=state.word_s if word is None else word.sent_s,
+    )
+    hears = _Hears(
+        refusal=refusal,
+        heat=frozenset() if word is None else word.heat,
+        # Opening is always right, so that even a stale word for it counts.
+        open_series=frozenset() if lease is None else lease.open_series,
+        alive=state.word_s is not None and now_s - state.word_s < SERIES_S,
+        time_runs=time_runs,
+    )
     latched = dict(state.latched)
     tracks: dict[str, ProbeTrack] = {}
+    watches: dict[str, weld.Watch] = {}
     commands: list[LineCommand] = []
-    events = _lease_events(state, refusal, now_s)
+    events = words.lease_event(state.leased, refusal, now_s)
     for line in lines:
-        before = state.tracks.get(line.chamber, ProbeTrack())
-        raw = readings.get(line.chamber) if line.probe is not None else None
-        track = _look(before, raw, now_s, line) if time_runs else before
-        track = replace(track, trusted=_trusted(track, line) and time_runs)
-        tracks[line.chamber] = track
-        cause = latched.get(line.chamber)
-        if track.hot_run >= HOT_READINGS and cause is None:
-            cause = track.doubt
-            latched[line.chamber] = cause
-            events.append(_cutoff(line, cause, now_s))
-        elif asked is not None and cause is not None and line.chamber in asked.reset:
-            obstacle = _obstacle_to_reset(track, line)
+        name = line.chamber
+        before, watched = state.tracks.get(name, ProbeTrack()), state.watches.get(name)
+        watched = weld.Watch() if watched is None else watched
+        raw = readings.get(name) if line.probe is not None else None
+        track = look(before, raw, now_s, line.limit_c) if time_runs else before
+        track = replace(track, trusted=track.trusted and time_runs)
+        reading = track.recent[-1] if track.trusted else None
+        watch, welded = weld.look(watched, reading, now_s)
+        cause = latched.get(name)
+        new = track.doubt if track.hot_run >= HOT_READINGS else welded
+        if cause is None and new:
+            cause = latched[name] = new
+            events.append(words.cutoff_event(name, cause, now_s))
+        elif asked is not None and cause is not None and name in asked.reset:
+            obstacle = _obstacle_to_reset(track, watch, cause, line)
             if obstacle is None:
-                del latched[line.chamber]
+                del latched[name]
                 cause = None
-            events.append(_reset_event(line, obstacle, now_s))
-        events.extend(_probe_events(before, track, line, now_s))
-        commands.append(
-            _command(line, track, cause, refusal, line.chamber in allowed, time_runs=time_runs)
-        )
+            events.append(words.reset_event(name, obstacle, now_s))
+        events.extend(words.probe_event(name, before, track, now_s))
+        events.extend(words.weld_event(name, watched, watch, cause, now_s))
+        command = _command(line, track, watch, cause, hears, now_s)
+        tracks[name] = track
+        if time_runs:
+            live = command.series is not False
+            watch = weld.commanded(watch, command.heat, now_s, live=live)
+        watches[name] = watch
+        commands.append(command)
     after = replace(
         state,
         latched=latched,
         at_s=now_s if time_runs else state.at_s,
         tracks=tracks,
         reset_s=asked.sent_s if asked is not None else state.reset_s,
-        leased=not refusal,
+        leased=word is not None,
+        watches=watches,
     )
-    return Decision(after, tuple(commands), latched != state.latched, tuple(events))
+    sound = _sound(after, word, any(command.latched for command in commands), now_s)
+    return Decision(after, tuple(commands), latched != state.latched, tuple(events), sound)
 
 
 def identity(lines: Sequence[KeeperLine]) -> str:
@@ -249,152 +276,89 @@ def _unheard(lease: Lease, state: KeeperState) -> bool:
     return state.reset_s is None or lease.sent_s > state.reset_s
 
 
-def _look(track: ProbeTrack, raw: Raw | None, now_s: float, line: KeeperLine) -> ProbeTrack:
-    """Take note of the newest reading, once, and let the last good one grow old."""
-    if track.recent and now_s - track.recent[-1][1] >= PROBE_FRESH_S:
-        track = replace(
-            track, recent=(), doubt=f"its probe has not answered for {PROBE_FRESH_S:.0f} s or more"
-        )
-    if raw is None or raw.at_s == track.seen_s or not math.isfinite(raw.at_s):
-        return track
-    track = replace(track, seen_s=raw.at_s)
-    match raw:
-        case Unread():
-            if len(track.recent) >= AGREEING_READINGS:
-                return track  # silence: the last good reading holds until it is too old
-            return replace(track, recent=(), doubt=f"its probe: {raw.fault.value}")
-        case Sample():
-            return _weigh(track, raw, now_s, line)
-
-
-def _weigh(track: ProbeTrack, sample: Sample, now_s: float, line: KeeperLine) -> ProbeTrack:
-    celsius = sample.celsius
-    flaw = _flaw(sample, now_s)
-    if celsius >= line.limit_c and (flaw is None or flaw.may_latch):
-        doubt = f"its probe reads {celsius:.1f} °C, and the limit is {line.limit_c:.1f} °C"
-        return replace(track, recent=(), hot_run=track.hot_run + 1, doubt=doubt)
-    if flaw is not None:
-        return replace(track, recent=(), doubt=flaw.words)
-    recent = track.recent
-    if recent and not 0.0 <= sample.at_s - recent[-1][1] < PROBE_FRESH_S:
-        recent = ()
-    recent = (*recent, (celsius, sample.at_s))[-AGREEING_READINGS:]
-    return replace(track, recent=recent, hot_run=0)
-
-
-@dataclass(frozen=True, slots=True)
-class _Flaw:
-    words: str
-    may_latch: bool
-
-
-def _flaw(sample: Sample, now_s: float) -> _Flaw | None:
-    """What makes a reading with the right checksum doubtful, if anything does."""
-    celsius = sample.celsius
-    if not math.isfinite(celsius):
-        return _Flaw("its probe reads no number", may_latch=False)
-    if not sample.legal_configuration:
-        return _Flaw("its probe answers with an illegal configuration byte", may_latch=False)
-    if abs(celsius - POWER_ON_C) < _SLACK_C:
-        return _Flaw("its probe reads 85 °C, its power-on value", may_latch=False)
-    if abs(celsius - NO_CONVERSION_C) < _SLACK_C:
-        return _Flaw("its probe reads 127.94 °C: no conversion", may_latch=False)
-    if not LOWEST_C <= celsius <= HIGHEST_C:
-        return _Flaw(f"its probe reads an impossible {celsius:.1f} °C", may_latch=True)
-    if sample.at_s > now_s:
-        return _Flaw("its probe was read in the future", may_latch=True)
-    if now_s - sample.at_s >= PROBE_FRESH_S:
-        return _Flaw("its probe's reading is too old", may_latch=True)
-    return None
-
-
-def _trusted(track: ProbeTrack, line: KeeperLine) -> bool:
-    """Whether the probe is a ground for heat: three good readings that agree, below the limit."""
-    celsius = [reading[0] for reading in track.recent]
-    return (
-        len(celsius) == AGREEING_READINGS
-        and max(celsius) - min(celsius) <= AGREE_K
-        and celsius[-1] < line.limit_c
+def _begin_again(state: KeeperState, lease: Lease | None, now_s: float) -> KeeperState:
+    """Forget what was timed by a clock that has broken."""
+    return replace(
+        state,
+        at_s=now_s if math.isfinite(now_s) else state.at_s,
+        tracks={
+            name: replace(track, recent=(), trusted=False) for name, track in state.tracks.items()
+        },
+        refused=lease if lease is not None else state.refused,
+        reset_s=None,
+        word_s=None,
+        begun_s=now_s if math.isfinite(now_s) else state.begun_s,
+        watches={name: weld.forget(watch) for name, watch in state.watches.items()},
     )
 
 
-def _obstacle_to_reset(track: ProbeTrack, line: KeeperLine) -> str | None:
+@dataclass(frozen=True, slots=True)
+class _Hears:
+    """What the daemon's word comes to in one decision."""
+
+    refusal: str
+    heat: frozenset[str]
+    open_series: frozenset[str]
+    alive: bool
+    time_runs: bool
+
+
+def _obstacle_to_reset(
+    track: ProbeTrack, watch: weld.Watch, cause: str, line: KeeperLine
+) -> str | None:
     if line.probe is None:
         return None
     if not track.trusted:
-        return _doubt(track)
+        return track.words
     if not track.recent[-1][0] <= line.limit_c - RESET_MARGIN_K:
         return (
             f"its probe reads {track.recent[-1][0]:.1f} °C; a reset needs "
             f"{line.limit_c - RESET_MARGIN_K:.1f} °C or less"
         )
-    return None
-
-
-def _doubt(track: ProbeTrack) -> str:
-    if track.recent:
-        return "its probe is waiting for three good readings that agree"
-    return track.doubt
+    return weld.obstacle_to_reset(watch) if weld.WELDED in cause else None
 
 
 def _command(
     line: KeeperLine,
     track: ProbeTrack,
+    watch: weld.Watch,
     cause: str | None,
-    refusal: str,
-    named: bool,
-    *,
-    time_runs: bool,
+    hears: _Hears,
+    now_s: float,
 ) -> LineCommand:
+    named = line.chamber in hears.heat
     probe_ok = line.probe is not None and track.trusted
-    may_flow = time_runs and cause is None and (probe_ok or line.probe is None)
+    may_flow = hears.time_runs and cause is None and (probe_ok or line.probe is None)
+    checking = weld.checking(watch, now_s)
     if cause is not None:
         reason = f"cut out and latched: {cause}"
-    elif line.probe is not None and time_runs and not track.trusted:
-        reason = _doubt(track)
+    elif line.probe is not None and hears.time_runs and not track.trusted:
+        reason = track.words
     elif line.series is not None and line.probe is None:
         reason = "the series relay has no probe to go by"
-    elif refusal:
-        reason = refusal
+    elif hears.refusal:
+        reason = hears.refusal
+    elif checking:
+        reason = checking
+    elif line.series is not None and line.chamber in hears.open_series:
+        reason = "the controller keeps the series relay open"
     else:
         reason = "heat allowed" if named else "no heat asked for"
+    series = may_flow and probe_ok and hears.alive and line.chamber not in hears.open_series
     return LineCommand(
         chamber=line.chamber,
-        heat=may_flow and named and not refusal,
-        series=None if line.series is None else may_flow and probe_ok,
+        heat=may_flow and named and not hears.refusal and not checking,
+        series=None if line.series is None else series,
         latched=cause is not None,
         reason=reason,
         probe_c=track.recent[-1][0] if probe_ok else None,
     )
 
 
-def _lease_events(state: KeeperState, refusal: str, now_s: float) -> list[Event]:
-    if state.leased == (not refusal):
-        return []
-    text = f"no heat: {refusal}" if refusal else "the controller has spoken: heat may be asked for"
-    return [Event(EventKind.KEEPER, now_s, None, text)]
-
-
-def _probe_events(
-    before: ProbeTrack, track: ProbeTrack, line: KeeperLine, now_s: float
-) -> list[Event]:
-    if line.probe is None or before.trusted == track.trusted:
-        return []
-    text = "the keeper's probe is good" if track.trusted else f"no heat: {_doubt(track)}"
-    return [Event(EventKind.KEEPER, now_s, line.chamber, text)]
-
-
-def _cutoff(line: KeeperLine, cause: str, now_s: float) -> Event:
-    return Event(
-        EventKind.CUTOFF,
-        now_s,
-        line.chamber,
-        f"the keeper cut the heat and latched: {cause}",
-        alarm=Alarm.KEEPER_LATCHED,
-        durable=True,
-    )
-
-
-def _reset_event(line: KeeperLine, obstacle: str | None, now_s: float) -> Event:
-    text = "the keeper's latch was reset" if obstacle is None else f"reset refused: {obstacle}"
-    return Event(EventKind.RESET, now_s, line.chamber, text, durable=True)
+def _sound(state: KeeperState, word: Lease | None, latched: bool, now_s: float) -> bool:
+    """Whether the sounder has to sound."""
+    if word is not None:
+        return word.sound
+    since_s = state.begun_s if state.word_s is None else state.word_s
+    silent_s = 0.0 if since_s is None else now_s - since_s
+    return silent_s >= SILENT_S or (latched and silent_s >= LEASE_S)

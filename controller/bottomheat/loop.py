@@ -20,6 +20,7 @@ from bottomheat.board import Board
 from bottomheat.config import Config
 from bottomheat.config_wiring import fingerprint
 from bottomheat.errors import ConfigError, LatchError
+from bottomheat.keeper_weld import CHECKING
 from bottomheat.model import Alarm, Event, EventKind, Feedback, Record
 from bottomheat.outage import Aftermath
 from bottomheat.outside import Outside, Run
@@ -225,6 +226,8 @@ class Loop:
             name = line.chamber
             if line.closed:
                 self._held_open_s.pop(name, None)
+            elif line.reason.startswith(CHECKING):
+                continue  # a look of twelve minutes, which most often ends well
             elif name in heat and not line.latched:
                 held_s = self._held_open_s.get(name, 0.0) + self._run.config.cycle_s
                 self._held_open_s[name] = held_s

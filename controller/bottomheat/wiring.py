@@ -29,6 +29,14 @@ VERSION = 1
 
 
 @dataclass(frozen=True, slots=True)
+class SounderLine:
+    """The GPIO line of a buzzer or lamp in the shed; it heats nothing."""
+
+    gpio: int
+    active_high: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Wiring:
     """Everything that the keeper needs to know.
 
@@ -39,6 +47,7 @@ class Wiring:
         w1_devices: the kernel's folder of 1-Wire devices.
         lines: the relays.
         chip: number of the GPIO chip once a keeper has opened it, or None.
+        sounder: what sounds in the shed, or None.
     """
 
     config: str
@@ -47,6 +56,7 @@ class Wiring:
     w1_devices: str
     lines: tuple[KeeperLine, ...]
     chip: int | None = None
+    sounder: SounderLine | None = None
 
     @property
     def socket(self) -> Path:
@@ -60,7 +70,7 @@ class Wiring:
 
     @property
     def outputs(self) -> tuple[tuple[int, bool], ...]:
-        """Every output line: GPIO number, and whether its contact closes when it is high."""
+        """Every relay line: GPIO number, and whether its contact closes when it is high."""
         return tuple(_outputs(self.lines))
 
     def with_chip(self, chip: int | None) -> Wiring:
@@ -73,7 +83,7 @@ class Wiring:
 
 
 def from_plain(plain: Any) -> Wiring:
-    """Make a wiring from plain data.
+    """Make a wiring from plain data; one that was kept before there were sounders has none.
 
     Raises:
         ValueError: it is not exactly a wiring.
@@ -88,14 +98,17 @@ def from_plain(plain: Any) -> Wiring:
             w1_devices=_text(plain["w1_devices"]),
             lines=lines,
             chip=None if chip is None else _gpio(chip),
+            sounder=_sounder(plain.get("sounder")),
         )
-    except (KeyError, TypeError) as error:
+    except (AttributeError, KeyError, TypeError) as error:
         raise ValueError(f"it is no wiring ({error!r})") from error
     if not lines:
         raise ValueError("it names no relay")
     gpios = [gpio for gpio, _ in wiring.outputs]
     if len(set(gpios)) != len(gpios):
         raise ValueError("it names one GPIO line for two relays")
+    if wiring.sounder is not None and wiring.sounder.gpio in gpios:
+        raise ValueError("it names one GPIO line for a relay and the sounder")
     return wiring
 
 
@@ -103,7 +116,7 @@ def wiring_of(config: Config, path: Path) -> Wiring:
     """Return the wiring of a checked config that was read from ``path``.
 
     Raises:
-        ConfigError: a series relay has no probe to go by, or two relays share a line.
+        ConfigError: a series relay has no probe to go by, or two outputs share a line.
     """
     lines = []
     for name, chamber in config.chambers.items():
@@ -127,12 +140,19 @@ def wiring_of(config: Config, path: Path) -> Wiring:
     twice = sorted({gpio for gpio in gpios if gpios.count(gpio) > 1})
     if twice:
         raise ConfigError(f"{path}: GPIO {twice[0]} is named for two relays; give each its own.")
+    sounder = config.sounder
+    if sounder is not None and sounder.gpio in gpios:
+        raise ConfigError(
+            f"{path}: GPIO {sounder.gpio} is named for a relay and for the sounder; "
+            "give each its own."
+        )
     return Wiring(
         config=os.path.abspath(path),
         run_folder=config.run_folder,
         state_folder=os.path.dirname(os.path.abspath(config.log)),
         w1_devices=config.w1_devices,
         lines=tuple(lines),
+        sounder=None if sounder is None else SounderLine(sounder.gpio, sounder.active_high),
     )
 
 
@@ -173,6 +193,12 @@ def _line(entry: Mapping[str, Any]) -> KeeperLine:
         if series is None
         else SeriesLine(_gpio(series["gpio"]), _flag(series["active_high"])),
     )
+
+
+def _sounder(entry: Mapping[str, Any] | None) -> SounderLine | None:
+    if entry is None:
+        return None
+    return SounderLine(_gpio(entry["gpio"]), _flag(entry["active_high"]))
 
 
 def _text(value: Any) -> str:

@@ -15,7 +15,14 @@ from bottomheat.config import Config
 from bottomheat.config_wiring import fingerprint, fingerprint_of_data
 from bottomheat.errors import ConfigError
 from bottomheat.ports import ConfigChange
-from bottomheat_drivers.config_yaml import Loaded, check_text, load, read_text, refusal
+from bottomheat_drivers.config_yaml import (
+    EmptyConfigError,
+    Loaded,
+    check_text,
+    load,
+    read_text,
+    refusal,
+)
 
 ACCEPTED_NAME = "accepted-config.yaml"
 
@@ -109,11 +116,17 @@ def start_config(path: Path, state_folder: Path) -> tuple[Config, str | None]:
     """Choose the config to start with: the file's, or the last accepted one with the reason why.
 
     A refused file falls back to the last accepted copy only where its own wiring can still be read
-    and is that copy's.
+    and is that copy's; or where nobody has written anything into it, because a file that is empty
+    or all zero bytes is what a power cut leaves, and no edit of the wiring.
 
     Raises:
         ConfigError: no config may be used, so there is no heat; says why, with every problem.
     """
+    if _blank(path) and (kept := last_accepted(state_folder)) is not None:
+        return kept, (
+            f"the config file {path} is empty, as a power cut may leave a file, and the last "
+            "accepted config is used; save your config again"
+        )
     loaded = load(path)
     parsed = loaded.parsed
     if parsed.config is not None:
@@ -134,6 +147,16 @@ def start_config(path: Path, state_folder: Path) -> tuple[Config, str | None]:
     return accepted, (
         f"the config file {path} is refused and the last accepted config is used; {wrong}"
     )
+
+
+def _blank(path: Path) -> bool:
+    """Whether a file is there and holds nothing but blanks and zero bytes."""
+    try:
+        return not read_text(path).strip("\0 \t\r\n")
+    except EmptyConfigError:
+        return True
+    except ConfigError:
+        return False
 
 
 def _no_heat(path: Path, loaded: Loaded, why: str) -> ConfigError:

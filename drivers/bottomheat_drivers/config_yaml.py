@@ -18,6 +18,10 @@ LARGEST_BYTES = 64 * 1024
 and several on a small board, and control waits for it."""
 
 
+class EmptyConfigError(ConfigError):
+    """There is a config file, and nothing in it."""
+
+
 @dataclass(frozen=True, slots=True)
 class Loaded:
     """A file's text, its checksum, what came of it, and its plain data where it could be read."""
@@ -138,7 +142,9 @@ def _decode(path: Path, content: bytes) -> str:
             f"{path} line {line} has a character that is not UTF-8; save the file as UTF-8"
         ) from None
     if not text.strip():
-        raise ConfigError(f"the config file {path} is empty; copy the sample over it and edit it")
+        raise EmptyConfigError(
+            f"the config file {path} is empty; copy the sample over it and edit it"
+        )
     return text
 
 

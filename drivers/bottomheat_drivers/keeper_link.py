@@ -28,7 +28,8 @@ MAX_CHAMBERS = 16
 _MAX_NAME = 64
 _MAX_DRAIN = 64
 _MAX_PEERS = 4
-_VERSION = 2
+_VERSION = 3
+"""Both sides drop what has another version: heat waits until both have been restarted."""
 
 
 class KeeperServer:
@@ -101,14 +102,14 @@ class KeeperClient:
         self._own_path = own_path
         self._socket: socket.socket | None = None
         self._status: KeeperStatus | None = None
-        self._last_s: float | None = None
+        self._last: Lease | None = None
         self._closed = False
 
     def send(self, lease: Lease) -> bool:
         """Send a lease; False if nobody took it."""
         if self._closed:
             return False
-        self._last_s = lease.sent_s
+        self._last = lease
         return self._send(lease)
 
     def status(self) -> KeeperStatus | None:
@@ -122,14 +123,15 @@ class KeeperClient:
         return self._status
 
     def close(self) -> None:
-        """Send a lease that allows nothing, then hang up; idempotent.
+        """Send a lease that allows no heat, then hang up; idempotent.
 
-        It carries the time of the last lease: the keeper takes the one that came last.
+        It carries the time of the last lease: the keeper takes the one that came last.  It also
+        goes on asking for open series relays, because a contact stays welded.
         """
         if self._closed:
             return
-        if self._last_s is not None:
-            self._send(Lease(self._last_s, frozenset()))
+        if self._last is not None:
+            self._send(replace(self._last, heat=frozenset(), reset=frozenset()))
         self._closed = True
         if self._socket is not None:
             self._socket.close()
@@ -167,6 +169,8 @@ def format_lease(lease: Lease) -> bytes:
             "sent_s": lease.sent_s,
             "heat": sorted(lease.heat),
             "reset": sorted(lease.reset),
+            "open_series": sorted(lease.open_series),
+            "sound": lease.sound,
             "wiring": lease.wiring,
         }
     ).encode("ascii")
@@ -176,17 +180,28 @@ def parse_lease(data: bytes) -> Lease | None:
     """Return the lease in a datagram, or None if it is not exactly one; never raises."""
     match _object(data):
         case {
-            "version": 2,
+            "version": 3,
             "sent_s": sent,
             "heat": list(heat),
             "reset": list(reset),
+            "open_series": list(open_series),
+            "sound": bool(sound),
             "wiring": str(wiring),
             **rest,
         }:
             sent_s = _finite(sent)
-            if rest or sent_s is None or not _names(heat) or not _names(reset):
+            if rest or sent_s is None:
                 return None
-            return Lease(sent_s, frozenset(heat), frozenset(reset), wiring)
+            if not (_names(heat) and _names(reset) and _names(open_series)):
+                return None
+            return Lease(
+                sent_s,
+                frozenset(heat),
+                frozenset(reset),
+                wiring,
+                open_series=frozenset(open_series),
+                sound=sound,
+            )
         case _:
             return None
 
@@ -217,7 +232,7 @@ def format_status(status: KeeperStatus) -> bytes:
 def parse_status(data: bytes) -> KeeperStatus | None:
     """Return the status in a datagram, or None if it is not exactly one; never raises."""
     match _object(data):
-        case {"version": 2, "at_s": at, "pid": int(pid), "lines": list(entries)}:
+        case {"version": 3, "at_s": at, "pid": int(pid), "lines": list(entries)}:
             lines = [_line(entry) for entry in entries]
             at_s = _finite(at)
             known = tuple(line for line in lines if line is not None)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import fcntl
 import os
 from pathlib import Path
@@ -67,16 +68,18 @@ def _open(path: Path) -> int:
     """Open or make the lock file without following a link.
 
     Two steps, because Linux refuses O_CREAT on somebody else's file in a sticky folder
-    (fs.protected_regular) while plain opening is allowed by the file's mode.
+    (fs.protected_regular) while plain opening is allowed by the file's mode.  Reading is enough to
+    lock: a card that has turned read-only must not keep the service from telling so.
     """
     flags = os.O_NOFOLLOW | os.O_CLOEXEC
     for access in (os.O_RDWR, os.O_RDONLY):
         try:
             return os.open(path, access | flags)
-        except PermissionError:
-            continue
         except FileNotFoundError:
             break
+        except OSError as error:
+            if error.errno not in (errno.EACCES, errno.EPERM, errno.EROFS):
+                raise
     try:
         return os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL | flags, 0o644)
     except FileExistsError:

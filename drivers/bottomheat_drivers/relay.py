@@ -1,4 +1,4 @@
-"""The relay on a GPIO line, through gpiozero."""
+"""The relay on a GPIO line, through gpiozero; the sounder is switched in the same way."""
 
 from __future__ import annotations
 
@@ -31,20 +31,27 @@ class GpioRelay:
         gpio: GPIO number (BCM).
         active_high: True if the contact closes when the line is high.
         factory: a pin factory of ``pin_factory``.
+        sounder: it drives a buzzer or lamp, not heat: what goes wrong is said in other words.
 
     Raises:
         DriverError: the line is in use, does not exist, or may not be used.
     """
 
-    def __init__(self, gpio: int, active_high: bool, factory: Any) -> None:
+    def __init__(
+        self, gpio: int, active_high: bool, factory: Any, *, sounder: bool = False
+    ) -> None:
         # gpiozero is slow to import, and open_lines below must not wait for its devices
         from gpiozero import OutputDevice
 
         self._gpio = gpio
+        self._thing = "sounder" if sounder else "relay"
+        self._cure = (
+            "unplug it if it goes on sounding" if sounder else "switch the mat off at its plug"
+        )
         self._closings = 0
         self._closed_contact = False
         self._device: Any = None
-        with line_errors(f"GPIO {gpio} cannot be set up for a relay"):
+        with line_errors(f"GPIO {gpio} cannot be set up for a {self._thing}"):
             self._device = OutputDevice(
                 gpio, active_high=active_high, initial_value=False, pin_factory=factory
             )
@@ -64,7 +71,7 @@ class GpioRelay:
         """
         if self._device is None:
             raise DriverError(f"GPIO {self._gpio} was let go already: it cannot be switched.")
-        doing = f"GPIO {self._gpio} did not {'close' if closed else 'open'} its relay"
+        doing = f"GPIO {self._gpio} did not {self._verb(closed)} its {self._thing}"
         with line_errors(doing):
             (self._device.on if closed else self._device.off)()
             taken = bool(self._device.value)
@@ -114,7 +121,12 @@ class GpioRelay:
                 finally:
                     device.close()
         except DriverError as error:
-            logger.critical("%s; switch the mat off at its plug.", error)
+            logger.critical("%s; %s.", error, self._cure)
+
+    def _verb(self, closed: bool) -> str:
+        if self._thing == "sounder":
+            return "start" if closed else "stop"
+        return "close" if closed else "open"
 
 
 def exit_on_signals() -> None:

@@ -57,7 +57,14 @@ def client(path, tmp_path):
 def test_a_lease_goes_there_and_the_status_comes_back(server, client):
     assert server.receive() is None
     assert client.status() is None
-    lease = Lease(12.5, NORTH, frozenset({"south-bench"}), WIRING)
+    lease = Lease(
+        12.5,
+        NORTH,
+        frozenset({"south-bench"}),
+        WIRING,
+        open_series=frozenset({"south-bench"}),
+        sound=True,
+    )
     assert client.send(lease)
     assert server.receive() == lease
     assert server.receive() is None
@@ -78,6 +85,19 @@ def test_close_opens_everything(server, client):
     client.close()
     assert server.receive() == Lease(1.0, frozenset(), wiring=WIRING)
     assert not client.send(Lease(2.0, NORTH))
+
+
+def test_close_leaves_a_series_relay_open_that_had_to_open(server, client):
+    client.send(Lease(1.0, NORTH, reset=NORTH, open_series=NORTH, sound=True))
+    server.receive()
+    client.close()
+    assert server.receive() == Lease(1.0, frozenset(), wiring=WIRING, open_series=NORTH, sound=True)
+
+
+def test_the_newest_lease_alone_says_which_series_relays_open(server, client):
+    client.send(Lease(1.0, NORTH, open_series=NORTH, sound=True))
+    client.send(Lease(2.0, NORTH))
+    assert server.receive() == Lease(2.0, NORTH, wiring=WIRING)
 
 
 def test_socket_is_for_user_and_group_and_goes_at_the_end(path):
@@ -162,13 +182,29 @@ def test_rubbish_is_dropped_and_a_lease_among_it_is_found(server, path):
     server.reply(STATUS)  # the sender has no address: nobody to answer
 
 
-GOOD = {"version": 2, "sent_s": 1.0, "heat": ["north-bench"], "reset": [], "wiring": ""}
+GOOD = {
+    "version": 3,
+    "sent_s": 1.0,
+    "heat": ["north-bench"],
+    "reset": [],
+    "open_series": [],
+    "sound": False,
+    "wiring": "",
+}
 
 
 @pytest.mark.parametrize(
     "change",
     [
-        {"version": 1},
+        {"version": 2},
+        {"version": 4},
+        {"open_series": None},
+        {"open_series": "north-bench"},
+        {"open_series": [1]},
+        {"open_series": [["north-bench"]]},
+        {"sound": None},
+        {"sound": 1},
+        {"sound": "true"},
         {"wiring": None},
         {"sent_s": True},
         {"sent_s": "1"},
@@ -189,6 +225,13 @@ def test_what_is_not_exactly_a_lease_is_none(change):
     assert parse_lease(json.dumps({**GOOD, **change}).encode()) is None
 
 
+@pytest.mark.parametrize("key", sorted(GOOD))
+def test_a_lease_with_a_key_missing_is_none(key):
+    """An older controller's lease has no open_series and no sound."""
+    left = {name: value for name, value in GOOD.items() if name != key}
+    assert parse_lease(json.dumps(left).encode()) is None
+
+
 @pytest.mark.parametrize("number", ["NaN", "Infinity", "-Infinity", "1e999"])
 def test_a_time_that_is_no_number_is_no_lease(number):
     text = json.dumps(GOOD).replace("1.0", number)
@@ -198,11 +241,21 @@ def test_a_time_that_is_no_number_is_no_lease(number):
 NAMES = st.frozensets(st.text(min_size=1, max_size=64), max_size=16)
 
 
-@given(st.floats(allow_nan=False, allow_infinity=False), NAMES, NAMES, st.text(max_size=200))
-def test_every_lease_survives_the_wire(sent_s, heat, reset, wiring):
-    data = format_lease(Lease(sent_s, heat, reset, wiring))
+@given(
+    st.builds(
+        Lease,
+        st.floats(allow_nan=False, allow_infinity=False),
+        NAMES,
+        NAMES,
+        st.text(max_size=200),
+        NAMES,
+        st.booleans(),
+    )
+)
+def test_every_lease_survives_the_wire(lease):
+    data = format_lease(lease)
     if len(data) <= MAX_BYTES:
-        assert parse_lease(data) == Lease(sent_s, heat, reset, wiring)
+        assert parse_lease(data) == lease
 
 
 JSON = st.recursive(

@@ -35,16 +35,16 @@ class Case:
     contact_closed: Callable[[], bool]
 
 
-@pytest.fixture(params=["simulated", "active-high", "active-low"])
+@pytest.fixture(params=["simulated", "active-high", "active-low", "sounder"])
 def case(request, monkeypatch):
     monkeypatch.delenv(pins.MOCK_PINS, raising=False)
     if request.param == "simulated":
         simulated = SimulatedRelay()
         yield Case(simulated, lambda: simulated.contact_closed)
         return
-    active_high = request.param == "active-high"
+    active_high = request.param != "active-low"
     factory = pin_factory("mock")
-    relay = GpioRelay(GPIO, active_high, factory)
+    relay = GpioRelay(GPIO, active_high, factory, sounder=request.param == "sounder")
     line = factory.pin(GPIO)
     yield Case(relay, lambda: line.state is active_high)
     relay.close()
@@ -111,6 +111,27 @@ def test_a_line_that_does_not_take_its_level_is_an_error(no_mirror):
         relay.set(True)
     assert (relay.is_closed, relay.closings) == (False, 0)
     relay.close()
+
+
+@pytest.mark.parametrize(
+    ("sounder", "cure", "other"),
+    [(False, "switch the mat off", "sounding"), (True, "if it goes on sounding", "mat")],
+)
+def test_a_line_that_stays_closed_at_the_end_is_said_with_what_to_do(
+    no_mirror, caplog, sounder, cure, other
+):
+    class StuckPin(MockPin):
+        def _set_state(self, value):
+            super()._set_state(bool(value) or self.state)
+
+    factory = pin_factory("mock")
+    factory.pin_class = StuckPin
+    relay = GpioRelay(GPIO, True, factory, sounder=sounder)
+    relay.set(True)
+    relay.close()
+    [said] = caplog.messages
+    assert cure in said
+    assert other not in said
 
 
 def test_a_line_in_use_is_an_error(no_mirror):

@@ -11,6 +11,8 @@ from bottomheat.keeper import (
     LEASE_S,
     PROBE_FRESH_S,
     RESET_MARGIN_K,
+    SERIES_S,
+    SILENT_S,
     KeeperLine,
     KeeperState,
     SeriesLine,
@@ -38,15 +40,16 @@ class Run:
         self.history = []
         self.events = []
 
-    def step(self, after_s=1.0, *, mat=None, lease=None, reset=()):
+    def step(self, after_s=1.0, *, mat=None, lease=None, reset=(), **words):
         self.now_s += after_s
         if mat is not None:
             self.raw = {"north-bench": mat}
         if lease is not None:
-            self.lease = Lease(self.now_s, frozenset(lease), frozenset(reset))
+            self.lease = Lease(self.now_s, frozenset(lease), frozenset(reset), **words)
         decision = decide(self.state, self.lease, self.raw, self.now_s, self.lines)
         self.state = decision.state
         self.events.extend(decision.events)
+        self.sound = decision.sound
         commands = {command.chamber: command for command in decision.commands}
         self.history.append(commands)
         return commands
@@ -283,6 +286,89 @@ def test_a_series_relay_without_a_probe_never_closes():
     assert run.step(lease=BOTH)["north-bench"].series is False
 
 
+def test_the_series_relay_waits_for_the_first_word():
+    run = Run()
+    for _ in range(5):
+        assert run.read(30.0)["north-bench"].series is False
+    command = run.read(30.0, lease=())["north-bench"]
+    assert (command.heat, command.series) == (False, True), "closed by its probe, without heat"
+
+
+def test_the_series_relay_opens_after_a_minute_of_silence_and_closes_with_the_next_word():
+    run = Run().trusted()
+    sent_s = run.lease.sent_s
+    while run.now_s + 1.0 - sent_s < SERIES_S:
+        assert run.read(30.0)["north-bench"].series is True
+    command = run.read(30.0)["north-bench"]
+    assert (command.heat, command.series) == (False, False)
+    command = run.read(30.0, lease=BOTH)["north-bench"]
+    assert (command.heat, command.series) == (True, True)
+
+
+def test_the_series_relay_needs_its_probe_after_a_silence_too():
+    run = Run().trusted()
+    run.step(SERIES_S + PROBE_FRESH_S)
+    closed = [run.read(30.0, lease=BOTH)["north-bench"].series for _ in range(4)]
+    assert closed == [False, False, True, True]
+
+
+def test_the_lease_opens_a_series_relay_at_once_and_cannot_close_one():
+    run = Run().trusted()
+    north = frozenset({"north-bench"})
+    command = run.read(30.0, lease=BOTH, open_series=north)["north-bench"]
+    assert (command.heat, command.series) == (True, False), "the heat relay is another matter"
+    for _ in range(int(LEASE_S) + 5):
+        assert run.read(30.0)["north-bench"].series is False, "the word for open outlives its lease"
+    assert run.read(30.0, lease=BOTH)["north-bench"].series is True
+    doubtful = run.read(130.0, lease=BOTH)["north-bench"]
+    assert doubtful.series is False
+
+
+def test_the_sounder_follows_a_fresh_lease():
+    run = Run().trusted()
+    assert not run.sound
+    run.read(30.0, lease=BOTH, sound=True)
+    assert run.sound
+    run.read(30.0, lease=BOTH)
+    assert not run.sound
+    run.read(61.0, lease=BOTH)
+    run.read(61.0, lease=BOTH)
+    assert run.state.latched
+    assert not run.sound, "the controller is there to tell, and knows whether it has been seen"
+
+
+@pytest.mark.parametrize("heard", [False, True])
+def test_the_sounder_sounds_after_five_minutes_without_a_word(heard):
+    run = Run().trusted() if heard else Run()
+    run.step()
+    begun_s = run.lease.sent_s if heard else run.now_s
+    while run.now_s + 1.0 - begun_s < SILENT_S:
+        run.step()
+        assert not run.sound
+    run.step()
+    assert run.sound
+    assert run.now_s - begun_s == SILENT_S == 300.0
+    run.step(lease=())
+    assert not run.sound
+
+
+def test_the_sounder_tells_of_a_latch_when_the_controller_is_gone():
+    run = latched_run()
+    sent_s = run.lease.sent_s
+    while run.now_s + 1.0 - sent_s < LEASE_S:
+        run.read(30.0)
+        assert not run.sound
+    run.read(30.0)
+    assert run.sound
+
+
+def test_a_latch_of_an_unwired_chamber_does_not_sound():
+    run = Run(state=KeeperState(latched={"old-bench": "hot"}))
+    run.step(2 * LEASE_S)
+    run.step(LEASE_S)
+    assert not run.sound
+
+
 ANY_FLOAT = st.floats(allow_nan=True, allow_infinity=True)
 CELSIUS = st.one_of(
     st.sampled_from([25.0, 26.0, 54.9, 59.9, 60.0, 61.0, 85.0, 127.9375, -55.0]), ANY_FLOAT
@@ -295,7 +381,9 @@ READINGS = st.one_of(
     st.builds(Sample, CELSIUS, AGES_S, st.booleans()),
     st.builds(Unread, st.sampled_from(Fault), AGES_S),
 )
-LEASES = st.one_of(st.none(), st.builds(Lease, AGES_S, NAMES, NAMES))
+LEASES = st.one_of(
+    st.none(), st.builds(Lease, AGES_S, NAMES, NAMES, st.just(""), NAMES, st.booleans())
+)
 MOMENTS = st.lists(st.tuples(STEPS_S, LEASES, READINGS), max_size=60)
 CALM = st.lists(
     st.tuples(
@@ -345,6 +433,9 @@ def test_closed_implies_every_condition(moments):
             if command.heat or command.series:
                 assert command.chamber not in decision.state.latched
                 assert before.at_s is None or now_s >= before.at_s
+            if command.series:
+                assert lease is not None
+                assert command.chamber not in lease.open_series
             if command.chamber == "north-bench" and (command.heat or command.series):
                 fresh = [c for at_s, c in good if 0.0 <= now_s - at_s < PROBE_FRESH_S]
                 assert command.probe_c in fresh
@@ -364,6 +455,18 @@ def test_heat_ends_twenty_seconds_after_the_last_word(moments):
         for command in decision.commands:
             if command.heat:
                 assert now_s - last_word_s[command.chamber] < LEASE_S
+
+
+@settings(max_examples=300, deadline=None)
+@given(st.one_of(MOMENTS, CALM))
+def test_the_series_relay_is_open_after_a_minute_without_a_word(moments):
+    last_word_s = -math.inf
+    for _, lease, _, now_s, decision in play(moments):
+        if lease is not None and math.isfinite(now_s) and 0.0 <= now_s - lease.sent_s < LEASE_S:
+            last_word_s = lease.sent_s
+        for command in decision.commands:
+            if command.series:
+                assert now_s - last_word_s < SERIES_S
 
 
 @settings(max_examples=300, deadline=None)

@@ -87,6 +87,7 @@ class Bench:
         self.wiring = identity((LINE,))
         self.heat = RecordedRelay("heat", self.history)
         self.series = RecordedRelay("series", self.history)
+        self.sounder = RecordedRelay("sounder", self.history)
         self.server, self.reader, self.clock = Leases(), Reader(), ManualClock(100.0)
         self.latches, self.services = latches, NoServiceManager()
         self.keeper = Keeper(
@@ -97,12 +98,14 @@ class Bench:
             clock=self.clock,
             latches=latches,
             services=self.services,
+            sounder=self.sounder,
         )
 
-    def tick(self, celsius=30.0, *, reset=()):
+    def tick(self, celsius=30.0, *, reset=(), **words):
         self.clock.advance(1.0)
         now_s = self.clock.monotonic_s()
-        self.server.waiting = Lease(now_s, frozenset({NAME}), frozenset(reset), self.wiring)
+        heat = frozenset({NAME})
+        self.server.waiting = Lease(now_s, heat, frozenset(reset), self.wiring, **words)
         self.reader.readings = {NAME: Sample(celsius, now_s)}
         self.keeper.tick()
         return self.server.answers[-1].lines[0]
@@ -125,6 +128,58 @@ def test_series_closes_before_heat_and_opens_after_it(bench):
     bench.warm()
     bench.tick(61.0)
     assert bench.history == [("series", True), ("heat", True), ("heat", False), ("series", False)]
+
+
+def test_the_series_relay_opens_when_the_lease_asks_for_it(bench):
+    bench.warm()
+    line = bench.tick(open_series=frozenset({NAME}))
+    assert (line.closed, line.series_closed) == (True, False)
+    line = bench.tick()
+    assert (line.closed, line.series_closed) == (True, True)
+
+
+def test_the_sounder_sounds_while_the_lease_asks_for_it(bench):
+    bench.warm()
+    assert not bench.sounder.is_closed
+    bench.tick(sound=True)
+    assert bench.sounder.is_closed
+    bench.tick()
+    assert not bench.sounder.is_closed
+
+
+def test_the_sounder_sounds_when_the_controller_has_been_silent_for_five_minutes(bench):
+    bench.warm()
+    for _ in range(298):
+        bench.clock.advance(1.0)
+        bench.keeper.tick()
+    assert not bench.sounder.is_closed
+    bench.clock.advance(2.0)
+    bench.keeper.tick()
+    assert bench.sounder.is_closed
+    bench.tick()
+    assert not bench.sounder.is_closed
+
+
+def test_a_failing_sounder_disturbs_no_relay_and_is_tried_again(bench):
+    bench.warm()
+    bench.sounder.refuse()
+    for _ in range(3):
+        line = bench.tick(sound=True)
+        assert (line.closed, line.series_closed, line.reason) == (True, True, "heat allowed")
+    assert not bench.tick(61.0, sound=True).closed
+    bench.sounder.repair()
+    for _ in range(int(LINE_REST_S)):
+        bench.tick(30.0, sound=True)
+    assert bench.sounder.is_closed
+
+
+def test_the_sounder_is_switched_after_the_relays_and_silent_at_the_end(bench):
+    bench.warm()
+    bench.tick(sound=True)
+    bench.tick(61.0, sound=True)
+    bench.keeper.close()
+    assert not bench.sounder.is_closed
+    assert bench.history[:3] == [("series", True), ("heat", True), ("sounder", True)]
 
 
 def test_a_lease_for_another_wiring_is_no_word_at_all(bench):

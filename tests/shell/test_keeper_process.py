@@ -21,6 +21,7 @@ from bottomheat_drivers.config_yaml import load_config
 from bottomheat_drivers.keeper_link import KeeperClient
 from bottomheat_drivers.latch_file import LatchFile, begin_clear
 from bottomheat_drivers.pins import MOCK_PINS, mirrored_levels
+from bottomheat_drivers.process_lock import lock_line
 from w1tree import W1Tree
 
 pytestmark = pytest.mark.process
@@ -28,12 +29,15 @@ pytestmark = pytest.mark.process
 NORTH, SOUTH = "north-bench", "south-bench"
 BOTH = frozenset({NORTH, SOUTH})
 MAT = "28-000000000003"
-OPEN = {17: False, 27: False, 22: True}
-CLOSED = {17: True, 27: True, 22: False}
+SILENT, SOUNDS = {23: True}, {23: False}
+OPEN = {17: False, 27: False, 22: True} | SILENT
+CLOSED = {17: True, 27: True, 22: False} | SILENT
+SERIES_ALONE = {17: False, 27: True, 22: True} | SILENT
 CONFIG = """\
 log: {folder}/state/log.sqlite
 run_folder: {folder}/run
 w1_devices: {devices}
+sounder: {{gpio: 23, active_high: false}}
 chambers:
   north-bench:
     callus_zone: 25
@@ -111,9 +115,9 @@ class Shed:
         poll(answers)
         return process
 
-    def line(self, chamber, pid=None, heat=frozenset(), reset=frozenset()):
+    def line(self, chamber, pid=None, heat=frozenset(), reset=frozenset(), **words):
         """Send a lease, and return the newest answer about a chamber."""
-        self.client.send(Lease(time.monotonic(), frozenset(heat), frozenset(reset)))
+        self.client.send(Lease(time.monotonic(), frozenset(heat), frozenset(reset), **words))
         status = self.client.status()
         if status is None or (pid is not None and status.pid != pid):
             return None
@@ -148,7 +152,7 @@ def test_closes_on_a_lease_and_opens_on_an_empty_one(shed):
     assert mirrored_levels(shed.pins) == OPEN | {27: mirrored_levels(shed.pins)[27]}
     poll(shed.heated)
     poll(lambda: shed.line(NORTH) and mirrored_levels(shed.pins)[17] is False)
-    assert mirrored_levels(shed.pins) == {17: False, 27: True, 22: True}, "series: probe alone"
+    assert mirrored_levels(shed.pins) == SERIES_ALONE
 
 
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP, signal.SIGINT])
@@ -165,7 +169,57 @@ def test_opens_when_the_daemon_hangs_up(shed):
     shed.keeper()
     poll(shed.heated)
     shed.client.close()
-    poll(lambda: mirrored_levels(shed.pins) == {17: False, 27: True, 22: True})
+    poll(lambda: mirrored_levels(shed.pins) == SERIES_ALONE)
+
+
+def test_opens_the_series_relay_when_asked_to(shed):
+    shed.keeper()
+    poll(shed.heated)
+    wanted = {17: True, 27: False, 22: False} | SILENT
+
+    def opened() -> bool:
+        shed.line(NORTH, heat=BOTH, open_series={NORTH})
+        return mirrored_levels(shed.pins) == wanted
+
+    poll(opened)
+
+
+def sounds(shed) -> bool:
+    """Ask for heat and for the sounder; True once all lines have it."""
+    shed.line(NORTH, heat=BOTH, sound=True)
+    return mirrored_levels(shed.pins) == CLOSED | SOUNDS
+
+
+def test_sounds_while_asked_to_and_is_silent_at_the_end(shed):
+    process = shed.keeper()
+    poll(lambda: sounds(shed))
+    poll(shed.heated)
+    poll(lambda: sounds(shed))
+    process.terminate()
+    assert process.wait(20) == 0
+    assert mirrored_levels(shed.pins) == OPEN
+
+
+def test_open_lines_silences_the_sounder_of_a_killed_keeper(shed):
+    process = shed.keeper()
+    poll(lambda: sounds(shed))
+    process.kill()
+    process.wait(20)
+    assert mirrored_levels(shed.pins) == CLOSED | SOUNDS
+    shed.open_lines()
+    assert mirrored_levels(shed.pins) == OPEN
+
+
+def test_a_sounder_that_another_program_holds_costs_no_heat(shed):
+    lock = lock_line(shed.folder / "run", 23)
+    process = shed.keeper()
+    poll(lambda: shed.line(SOUTH, process.pid, heat=BOTH, sound=True).closed)
+    process.terminate()
+    _, said = process.communicate(timeout=20)
+    lock.close()
+    assert process.returncode == 0
+    assert "goes on without its sounder" in said.decode()
+    assert 23 not in mirrored_levels(shed.pins)
 
 
 @pytest.mark.slow
@@ -173,10 +227,9 @@ def test_opens_twenty_seconds_after_the_last_word(shed):
     shed.keeper()
     poll(shed.heated)
     last_s = time.monotonic()
-    poll(lambda: mirrored_levels(shed.pins)[17] is False, within_s=25.0)
+    poll(lambda: mirrored_levels(shed.pins) == SERIES_ALONE, within_s=25.0)
     took_s = time.monotonic() - last_s
     assert 18.0 < took_s <= 21.0
-    assert mirrored_levels(shed.pins) == {17: False, 27: True, 22: True}
 
 
 @pytest.mark.parametrize("entry", ["bottomheat.keep_main", "bottomheat"])
@@ -198,7 +251,7 @@ def test_a_hot_mat_latches_through_kill_and_restart_until_reset(shed):
     poll(shed.heated)
     shed.tree.set(MAT, 61.0)
     poll(lambda: shed.line(NORTH, heat=BOTH).latched)
-    assert mirrored_levels(shed.pins) == {17: False, 27: False, 22: False}
+    assert mirrored_levels(shed.pins) == {17: False, 27: False, 22: False} | SILENT
     assert "61.0" in shed.latches.load()[NORTH].cause
     process.kill()
     process.wait(20)
