@@ -203,13 +203,6 @@ TOLD: Mapping[Alarm, Told] = MappingProxyType(
             _COLD,
             "Free or replace the card: bottomheat check.",
         ),
-        Alarm.CLOCK_STEPPED: Told(
-            Level.MORNING,
-            Danger.OTHER,
-            "The clock was set by a large step",
-            _NO_HURRY,
-            "Nothing, if you or the network set it; times in the log before it are placed anew.",
-        ),
         Alarm.RELAY_STUCK_ON: Told(
             Level.NOW,
             Danger.TOO_HOT,

@@ -126,6 +126,12 @@ class Answers:
             return {"ok": True, "done": False, **answer}
         if not cleared:
             return {"ok": False, "error": "the cause is not gone", **answer}
+        own = self._run.config.chambers[name].keeper_probe
+        if line is None:
+            return {"ok": False, "error": "the keeper has not answered yet: try again", **answer}
+        if line.latched and own is not None and line.probe_c is None:
+            silent = "the keeper's own probe gives no good reading yet: try again in a minute"
+            return {"ok": False, "error": silent, **answer}
         if confirmed is not True:
             return {"ok": True, "done": False, **answer}
         now_s = self._out.clock.monotonic_s()

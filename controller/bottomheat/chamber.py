@@ -10,8 +10,9 @@ Temperatures are °C, power W, heat J. The room is the only boundary: bench, flo
 taken to be as warm as the room. Nobody has measured a real box against this model.
 """
 
+import copy
 import math
-from typing import Final, Literal, get_args
+from typing import Any, Final, Literal, Self, get_args
 
 import numpy as np
 import numpy.typing as npt
@@ -204,6 +205,15 @@ class Chamber:
         self._next: Array = np.zeros(self._net.size)
         self._steps: dict[float, Array] = {}
         self._started = False
+
+    def __deepcopy__(self, memo: dict[int, Any]) -> Self:
+        """Copy the temperatures; networks and step matrices never change, so they are shared."""
+        twin = copy.copy(self)
+        memo[id(self)] = twin
+        twin.__dict__.update(
+            _state=self._state.copy(), _next=self._next.copy(), _steps=dict(self._steps)
+        )
+        return twin
 
     @property
     def lid(self) -> Lid:

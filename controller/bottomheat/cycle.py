@@ -139,7 +139,7 @@ def advance(
         if bed.finding.open_series or bed.state.cutoff.latched is not None:
             open_series.add(name)
         after, word, reason = _decide(
-            bed, now_s, chamber, hold=hold, proved=state.proved, pulse=pulse, turn=turns[name]
+            bed, now_s, chamber, hold=hold, proved=state.proved, pulse=pulse, turn_share=turns[name]
         )
         if pulse and after.no_heat is not None:
             stopped = f"{name}: {after.no_heat}"
@@ -244,7 +244,7 @@ def _decide(
     hold: str | None,
     proved: bool,
     pulse: bool | None,
-    turn: float | None,
+    turn_share: float | None,
 ) -> tuple[ChamberState, Condition, str]:
     state, usable, substrate_c, finding = bed.state, bed.usable, bed.substrate_c, bed.finding
     watched, hot, supplies = state.cutoff, bed.hot, state.supplies
@@ -282,7 +282,7 @@ def _decide(
         law = regulate.measure(law, substrate_c, now_s, bounded=state.relay.cut)
     bound = heating.bound(chamber, usable)
     if bound is None and finding.pause:
-        bound = "heat off for ten minutes, to see whether the mat answers"
+        bound = "heat off for some minutes, to see how the mat answers"
     relay, reason = state.relay, ""
     guarded = frost.guarded(bed.finding, state, chamber, usable, hold=hold, proved=proved)
     if watched.latched is None and not hot and no_heat is not None and guarded is not None:
@@ -303,7 +303,7 @@ def _decide(
         reason = "a heat pulse proves the wiring" if pulse else "waiting while the wiring is proved"
     else:
         law, relay, reason = heating.regulated(
-            law, relay, outlook, usable, bound, now_s, chamber, finding, turn
+            law, relay, outlook, usable, bound, now_s, chamber, finding, turn_share
         )
     after = replace(
         state,

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from bottomheat import estimate as est
-from bottomheat.config import ChamberConfig
+from bottomheat.config import LIMIT_MARGIN_K, ChamberConfig
 from bottomheat.model import Alarm, Feedback, Place
 from bottomheat.protect import cutoff as cut
 from bottomheat.protect import detect
@@ -69,8 +69,8 @@ def gather(
         heard=heard,
         window_s=chamber.heater.window,
         series=chamber.keeper.series_relay is not None,
+        mat_margin_k=None if mat_c is None else chamber.limits.mat_c - LIMIT_MARGIN_K - mat_c,
         closed=state.relay.closed,
-        planned_s=state.relay.planned_s if state.relay.window_start_s is not None else 0.0,
         watts=chamber.heater.watts,
         full_power_rise_k=chamber.heater.full_power_rise_k,
         cycle_s=cycle_s,

@@ -33,7 +33,7 @@ def regulated(
     now_s: float,
     chamber: ChamberConfig,
     finding: Finding,
-    turn: float | None,
+    turn_share: float | None,
 ) -> tuple[regulate.Law, Modulator, str]:
     """Run the law for one cycle, and drive the relay.
 
@@ -46,7 +46,8 @@ def regulated(
         now_s: monotonic time, s.
         chamber: its config.
         finding: what protection asks for.
-        turn: at which part of the window this chamber begins its own, 0...1; None if it is alone.
+        turn_share: part of the window after which this chamber begins its own, 0...1; None if it is
+            alone.
 
     Returns:
         Law, relay, and what there is to say about it.
@@ -68,6 +69,16 @@ def regulated(
         reason = at_bound
     elif law.held and usable.get(Place.MAT) is not None and _far_below(law.filtered_c, cap_c):
         reason = mat_held(chamber)
+    if finding.prove_series:
+        relay = modulate.on_off(
+            relay,
+            True,
+            now_s,
+            min_on_s=0.0,
+            min_off_s=heater.min_off,
+            bound=_mat_bound(usable.get(Place.MAT), chamber),
+        )
+        return law, relay, "proving for five minutes that the series relay opens"
     if chamber.law == "hysteresis":
         half_k = chamber.differential_k / 2
         setpoint_c = min(setpoint_c, cap_c - half_k)
@@ -120,7 +131,7 @@ def regulated(
         bound=at_bound is not None,
         restart=changed,
         length_s=max(window_s, WINDOW_S) if finding.long_window else None,
-        phase_s=None if turn is None else turn * window_s,
+        phase_s=None if turn_share is None else turn_share * window_s,
     )
     return law, relay, reason
 
@@ -163,8 +174,7 @@ def layer_cap(chamber: ChamberConfig) -> float:
 def bound(chamber: ChamberConfig, usable: Mapping[Place, float | None]) -> str | None:
     """Which temperature is at its bound, in words, or None."""
     limits = chamber.limits
-    mat_c = usable.get(Place.MAT)
-    if mat_c is not None and mat_c >= limits.mat_c - LIMIT_MARGIN_K:
+    if _mat_bound(usable.get(Place.MAT), chamber):
         return mat_held(chamber)
     cap_c = min(chamber.layer_ceiling_c, limits.substrate_c - LIMIT_MARGIN_K)
     for place in (Place.SUBSTRATE, Place.SUBSTRATE_2):
@@ -172,3 +182,7 @@ def bound(chamber: ChamberConfig, usable: Mapping[Place, float | None]) -> str |
         if layer_c is not None and layer_c >= cap_c:
             return f"wet layer at its ceiling of {cap_c:g} °C"
     return None
+
+
+def _mat_bound(mat_c: float | None, chamber: ChamberConfig) -> bool:
+    return mat_c is not None and mat_c >= chamber.limits.mat_c - LIMIT_MARGIN_K

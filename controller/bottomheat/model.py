@@ -152,7 +152,6 @@ class Alarm(StrEnum):
     KEEPER_LATCHED = "keeper-latched"
     KEEPER_HOLDS = "keeper-holds"
     LATCH_UNWRITABLE = "latch-unwritable"
-    CLOCK_STEPPED = "clock-stepped"
     RELAY_STUCK_ON = "relay-stuck-on"
     WARM_WITHOUT_HEAT = "warm-without-heat"
     NO_EFFECT = "heater-without-effect"

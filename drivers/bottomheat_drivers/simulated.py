@@ -9,7 +9,7 @@ import math
 import random
 from collections.abc import Collection, Mapping
 from enum import StrEnum
-from typing import Final, Protocol
+from typing import Final, NamedTuple, Protocol
 
 from bottomheat.model import Fault, Place, Raw, Sample, Unread
 from bottomheat_drivers.ds18b20 import STEP_K
@@ -177,6 +177,15 @@ class SimulatedThermometer:
         return self._weights[1:]
 
 
+class _Spot(NamedTuple):
+    """Where a probe lies: at one place of a chamber, or between two."""
+
+    chamber: str
+    near: str
+    far: str | None = None
+    far_share: float = 0.0
+
+
 class SimulatedProbes:
     """The probes of all chambers of a rehearsal.
 
@@ -219,7 +228,8 @@ class SimulatedProbes:
             for place in wanted
         }
         self._chambers_with_places = tuple(places)
-        self._spots = {key: (key[0], _spot(key[1])) for key in self._thermometers}
+        self._spots = {key: _Spot(key[0], _spot(key[1])) for key in self._thermometers}
+        self._warmed_k: dict[tuple[str, Place], float] = {}
         self._closed = False
 
     def thermometer(self, chamber: str, place: Place) -> SimulatedThermometer:
@@ -241,7 +251,36 @@ class SimulatedProbes:
         target = chamber if to_chamber is None else to_chamber
         if (chamber, place) not in self._thermometers or target not in self._chambers:
             raise KeyError(f"no probe {place} in {chamber}, or no model of {target}")
-        self._spots[chamber, place] = (target, _spot(to))
+        self._spots[chamber, place] = _Spot(target, _spot(to))
+
+    def put_between(
+        self, chamber: str, place: Place, near: Place, far: Place, far_share: float
+    ) -> None:
+        """Put a probe between two places of its chamber; it goes on answering.
+
+        Args:
+            chamber: whose probe.
+            place: where it belongs.
+            near: where it is at a share of 0.
+            far: where it is at a share of 1.
+            far_share: how much of the far place's temperature it feels, 0...1.
+
+        Raises:
+            KeyError: there is no such probe.
+        """
+        if (chamber, place) not in self._thermometers:
+            raise KeyError(f"no probe {place} in {chamber}")
+        self._spots[chamber, place] = _Spot(chamber, _spot(near), _spot(far), far_share)
+
+    def warm(self, chamber: str, place: Place, by_k: float) -> None:
+        """Let sun or a draught lie on the probe alone: its surroundings are warmer by ``by_k``.
+
+        Raises:
+            KeyError: there is no such probe.
+        """
+        if (chamber, place) not in self._thermometers:
+            raise KeyError(f"no probe {place} in {chamber}")
+        self._warmed_k[chamber, place] = by_k
 
     def put_back(self, chamber: str, place: Place) -> None:
         """Put a displaced probe back where it belongs.
@@ -254,8 +293,12 @@ class SimulatedProbes:
     def advance(self, dt_s: float) -> None:
         """Let every probe follow its surroundings for ``dt_s`` seconds."""
         for key, thermometer in self._thermometers.items():
-            chamber, spot = self._spots[key]
-            thermometer.advance(dt_s, self._chambers[chamber].temperature(spot))
+            spot = self._spots[key]
+            model = self._chambers[spot.chamber]
+            true_c = model.temperature(spot.near)
+            if spot.far is not None:
+                true_c += spot.far_share * (model.temperature(spot.far) - true_c)
+            thermometer.advance(dt_s, true_c + self._warmed_k.get(key, 0.0))
 
     def read_all(self, now_s: float) -> Mapping[str, Mapping[Place, Raw]]:
         """Read every probe, stamped ``now_s`` (monotonic, s); never raises."""

@@ -18,6 +18,7 @@ class SimulatedRelay:
         self._closings = 0
         self._released = False
         self._welded = False
+        self._welds_next = False
         self._dead_coil = False
         self._refuses = False
 
@@ -34,6 +35,7 @@ class SimulatedRelay:
             )
         if closed and not self._level:
             self._closings += 1
+            self._welded = self._welded or self._welds_next
         self._level = closed
 
     @property
@@ -55,6 +57,10 @@ class SimulatedRelay:
         """Let the contact stick closed, whatever the line says."""
         self._welded = True
 
+    def weld_at_next_closing(self) -> None:
+        """Let the contact stick when it closes next, as contacts do."""
+        self._welds_next = True
+
     def kill_coil(self) -> None:
         """Let the contact stay open, whatever the line says (unless it is welded)."""
         self._dead_coil = True
@@ -65,7 +71,7 @@ class SimulatedRelay:
 
     def repair(self) -> None:
         """Undo every fault."""
-        self._welded = self._dead_coil = self._refuses = False
+        self._welded = self._welds_next = self._dead_coil = self._refuses = False
 
     def close(self) -> None:
         """Open the contact, then let the line go; idempotent.  A weld stays welded."""

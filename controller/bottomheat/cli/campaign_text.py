@@ -18,7 +18,7 @@ LISTED = 40
 _TITLES = {
     "series relay": "Two relays in series",
     "one relay": "One relay: a welded contact cannot be opened; what the bed reaches in 8 h",
-    "100 W": "100 W mats, with one relay or two",
+    "100 W": "100 W mats, two relays in series",
 }
 
 
@@ -30,7 +30,8 @@ def render(batches: Sequence[BatchResult], seed: int) -> str:
         f"CAMPAIGN of {len(runs)} faults on {len(boxes)} boxes, seed {seed}: a simulation on "
         "calculated chambers, not a measurement. The controller and the keeper are the real ones. "
         "A fault is known when a right alarm is raised; off course is where the true wet layer is "
-        "0.25 K from its fault-free twin. Times in minutes, temperatures in °C."
+        "0.25 K from its fault-free twin; missed is what went off course, had to be known and was "
+        "not. Times in minutes, temperatures in °C."
     )
     parts = [textwrap.fill(head, WIDTH)]
     for name in STRATA:

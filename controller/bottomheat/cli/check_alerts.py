@@ -33,7 +33,9 @@ def alert_findings(
     if alerts is None:
         if config is not None:
             yield note(
-                "nobody is told of an alarm: the config has no alerts section",
+                "nobody is told of an alarm: the config has no alerts section"
+                if config.sounder is None
+                else "only who hears the sounder is told: the config has no alerts section",
                 "the sample config shows one; without it, look at bottomheat status every morning",
             )
         return

@@ -33,7 +33,7 @@ PATIENCE_S = 10.0
     help="Only write the JSON Schema of the config, for editors: to FILE, or to the screen.",
 )
 def command(config_path: Path, as_json: bool, schema: str | None) -> int:
-    """Look at config, cold nights, probes, relay lines, clock, disk, latches and service.
+    """Look at config, cold nights, relays, probes, clock, disk, latches, service and alerts.
 
     Nothing is switched and nothing is changed, so it may be run at any time.  Exit status 0: all
     is well; 1: something needs attention; 3: the config is missing or refused (what can be
@@ -53,7 +53,11 @@ def command(config_path: Path, as_json: bool, schema: str | None) -> int:
 
 def look(config_path: Path) -> tuple[list[Group], bool]:
     """Look at everything; returns the findings and whether the config is missing or refused."""
-    from bottomheat.cli.check_config import cold_night_findings, config_findings
+    from bottomheat.cli.check_config import (
+        cold_night_findings,
+        config_findings,
+        relay_findings,
+    )
     from bottomheat.cli.check_machine import caution_findings, clock_findings
     from bottomheat_drivers.clock import SystemClock
     from bottomheat_drivers.config_yaml import load
@@ -71,6 +75,7 @@ def look(config_path: Path) -> tuple[list[Group], bool]:
     groups = [
         Group("Config", tuple(about_config)),
         Group("Cold nights", tuple([] if config is None else cold_night_findings(config))),
+        Group("Cutting the heat", tuple([] if config is None else relay_findings(config))),
         Group("Probes", tuple(_guarded(_probes(config, places)))),
         Group("Relay lines", tuple(_guarded(_lines(config, places)))),
         Group("Clock", tuple(clock_findings(synchronised=SystemClock().synchronised()))),
@@ -151,6 +156,9 @@ def _lines(config: Config | None, places: _Places) -> Iterator[Finding]:
         if box.keeper.series_relay is not None:
             gpios.append((f"{name} series relay", box.keeper.series_relay.gpio))
         lines += [Line(label, gpio, line_holder(folder, gpio)) for label, gpio in gpios]
+    if config is not None and config.sounder is not None:
+        gpio = config.sounder.gpio
+        lines.append(Line("sounder", gpio, line_holder(folder, gpio)))
     yield from line_findings(pins, lines, gpio_devices())
 
 

@@ -1,4 +1,4 @@
-"""What ``check`` says about the config file and about cold nights; pure."""
+"""What ``check`` says about the config file, cold nights, and how heat can be cut; pure."""
 
 from __future__ import annotations
 
@@ -27,6 +27,47 @@ def cold_night_findings(config: Config) -> list[Finding]:
         finding
         for name, box in config.chambers.items()
         for finding in (_cold_room(name, box, config.coldest_room_c), _warm_up(name, box, config))
+    ]
+
+
+def relay_findings(config: Config) -> list[Finding]:
+    """How heat can be cut in each box, by its relays and by who watches its mat."""
+    return [
+        finding
+        for name, box in config.chambers.items()
+        for finding in (_relays(name, box), *_mat_watched(name, box))
+    ]
+
+
+def _relays(name: str, box: ChamberConfig) -> Finding:
+    if box.keeper.series_relay is None:
+        return note(
+            f"{name}: one relay. If its contact welds shut, no program can cut the heat: one relay "
+            "is not enough to leave this box alone",
+            "have somebody licensed to put a second relay in series, and name it under "
+            "keeper.series_relay",
+        )
+    probe = (
+        "the same mat probe as the service"
+        if box.keeper.probe is None
+        else "a mat probe of its own"
+    )
+    return well(
+        f"{name}: two relays in series; the keeper opens the second by a rule of its own, on "
+        f"{probe}"
+    )
+
+
+def _mat_watched(name: str, box: ChamberConfig) -> list[Finding]:
+    """What cannot be seen in a box without a probe on its mat."""
+    if box.probes.mat is not None or box.keeper.probe is not None:
+        return []
+    return [
+        note(
+            f"{name}: no probe lies on the mat, so a welded contact cannot be told from sun on the "
+            "box, and a wet-layer probe that slips is noticed later",
+            "put a probe on the mat and name it under probes.mat",
+        )
     ]
 
 

@@ -302,6 +302,6 @@ def caution_findings() -> list[Finding]:
         ),
         note(
             "no software can open a welded contact: with one relay only the thermal cutout is "
-            "left, and one relay is not enough to leave a box alone",
+            "left, and a second relay in series replaces neither that cutout nor fuse nor RCD",
         ),
     ]

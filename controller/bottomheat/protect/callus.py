@@ -31,10 +31,12 @@ def follow(watch: Watch, facts: Facts, now_s: float, *, quiet: bool) -> Watch:
     dt_s = 0.0 if probe.at_s is None else max(0.0, now_s - probe.at_s)
     off_k = value_c - likely_c - probe.bias_k
     learned = probe.learned_s >= th.CALLUS_LEARNED_S
-    apart = learned and not quiet and abs(off_k) >= th.CALLUS_APART_K
+    # A warmer one is believed: it may be the lamp, and it asks for less heat.
+    apart = learned and not quiet and off_k <= -th.CALLUS_APART_K
     apart_s = (now_s if probe.apart_s is None else probe.apart_s) if apart else None
     bias_k, learned_s = probe.bias_k, probe.learned_s
-    if not (quiet or apart or probe.displaced or probe.frozen or watch.suspected):
+    far = learned and abs(off_k) >= th.CALLUS_APART_K
+    if not (quiet or far or probe.displaced or probe.frozen or watch.suspected):
         # The first hours are a plain mean, the rest forgets within half a day.
         learned_s += dt_s
         tau_s = min(th.CALLUS_BIAS_S, max(learned_s, dt_s, 1.0))

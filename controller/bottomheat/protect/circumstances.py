@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+from bottomheat.model import Place
 from bottomheat.protect import layer as lay
 from bottomheat.protect import thresholds as th
 from bottomheat.protect.watch import Facts, RoomStill, Watch, suspended
@@ -92,15 +93,18 @@ def _room_still(watch: Watch, facts: Facts, room_c: float, now_s: float) -> tupl
     )
 
 
-def warm_without_heat(watch: Watch, facts: Facts, now_s: float) -> tuple[Watch, bool]:
+def warm_without_heat(
+    watch: Watch, facts: Facts, now_s: float, *, standing: bool
+) -> tuple[Watch, bool]:
     """Sun, a lamp or a warm shed: above the band, without heat for an hour, and not falling."""
     value_c = facts.estimate_c
     moved = lay.moved_k(watch.layer, th.PATH_MINUTES)
-    warm = (
-        value_c is not None
-        and not facts.heat
-        and value_c >= facts.setpoint_c + th.WARM_K
-        and not watch.stuck
+    bound_c = facts.setpoint_c + (th.WARM_STILL_K if standing else th.WARM_K)
+    top_c = facts.readings_c.get(Place.TOP)
+    # Bottom heat leaves the air above cooler than the zone: warmer, and heat comes in from above.
+    from_above = top_c is not None and top_c >= bound_c
+    warm = not watch.stuck and (
+        from_above or (value_c is not None and not facts.heat and value_c >= bound_c)
     )
     if not warm:
         return (watch if watch.warm_s is None else replace(watch, warm_s=None)), False
@@ -108,7 +112,7 @@ def warm_without_heat(watch: Watch, facts: Facts, now_s: float) -> tuple[Watch, 
     if watch.warm_s is None:
         watch = replace(watch, warm_s=now_s)
     falling = moved is not None and moved[0] <= -th.FALLING_K
-    return watch, now_s - since >= th.WARM_S and not falling
+    return watch, standing or (now_s - since >= th.WARM_S and (from_above or not falling))
 
 
 def shortfall(watch: Watch, facts: Facts, now_s: float, *, standing: bool) -> tuple[Watch, bool]:

@@ -48,9 +48,9 @@ def advance(
         watch = signs.after_tending(watch, now_s)
     if facts.tending:
         watch = replace(watch, tended_s=now_s, disturbed_s=None, look_s=None, mute_s=None)
-    if not facts.heard:
+    if not facts.heard and (facts.closed or watch.lead.sleeve > 0.0):
         watch = replace(watch, unheard_s=now_s, off_s=None, look_s=None, mute_s=None)
-    elif watch.proof_from_s is None:
+    elif watch.proof_from_s is None and facts.closed is facts.heat:
         watch = signs.warms_while_off(watch, facts, now_s)
     watch, still = stillness.follow(watch, facts, now_s)
     watch, room_why = outside.room(watch, facts, now_s)
@@ -90,7 +90,9 @@ def advance(
         alarms.add(Alarm.PROBE_DISPLACED)
     if watch.callus.frozen:
         alarms.add(Alarm.PROBE_FROZEN)
-    watch, warm = outside.warm_without_heat(watch, facts, now_s)
+    watch, warm = outside.warm_without_heat(
+        watch, facts, now_s, standing=Alarm.WARM_WITHOUT_HEAT in standing
+    )
     watch, short = outside.shortfall(watch, facts, now_s, standing=Alarm.SHORTFALL in standing)
     watch, lost = outside.heat_lost(watch, facts, now_s, standing=Alarm.HEAT_LOST in standing)
     alarms.update(
@@ -110,10 +112,11 @@ def advance(
     watch = replace(watch, latched=latch) if latch is not None else watch
     return watch, Finding(
         no_heat=_no_heat(watch, facts),
-        pause=watch.look_s is not None,
+        pause=watch.look_s is not None or watch.proof_cools_s is not None,
         duty_cap=_cap(watch, facts, now_s),
         latch=latch,
         open_series=watch.stuck or watch.proof_from_s is not None,
+        prove_series=watch.proof_from_s is not None,
         long_window=watch.window_from_s is not None
         and now_s - watch.window_from_s < facts.window_s,
         dropped=_dropped(watch),

@@ -71,7 +71,7 @@ _HOT: Final = (
     Row(
         "over-temperature at the keeper's own mat probe",
         f"one reading at the limit opens the relays, {keeper_probe.HOT_READINGS} running latch",
-        "both relays open, whatever the controller says",
+        "both relays open, whatever the service says",
         YES,
         (Alarm.KEEPER_LATCHED,),
         kinds=("relay-stuck-on",),
@@ -83,7 +83,7 @@ _HOT: Final = (
         f"{cutoff.ESTIMATE_LATCH_K:g} K above, where there was heat and the room is cooler than "
         "the wet layer",
         (Alarm.CALLUS_HOT, Alarm.CUTOFF),
-        kinds=("relay-stuck-on", "lamp", "warm-shed"),
+        kinds=("relay-stuck-on", "warm-shed=30"),
     ),
     Row(
         "relay stuck on",
@@ -101,11 +101,12 @@ _HOT: Final = (
     Row(
         "warm without heat: sun, lamp, warm shed",
         f"callus zone {th.WARM_K:g} K above its setpoint after {long(th.WARM_S)} without heat, and "
-        "not falling; a mat that does not warm ahead of the wet layer is not called a stuck relay",
+        "not falling; light on the medium from above shows in the wet layer late and in part. A "
+        "mat that does not warm ahead of the wet layer is not called a stuck relay",
         "none: shade, vent or move the box",
         NO,
         (Alarm.WARM_WITHOUT_HEAT,),
-        kinds=("sun", "lamp", "warm-shed"),
+        kinds=("warm-shed", "sun", "lamp"),
     ),
 )
 
@@ -280,9 +281,8 @@ _BOX: Final = (
     ),
     Row(
         "series relay stuck",
-        f"once in {long(th.PROOF_EVERY_S)} it is held open for the first {long(th.PROOF_S)} of a "
-        f"heating that is planned to last longer: the mat warms by {th.PROOF_RISE_K:g} K and "
-        f"{_pc(th.PROOF_RISE_SHARE)} of full lead all the same",
+        f"once in {long(th.PROOF_EVERY_S)} it is held open for {long(th.PROOF_S)}, the heat "
+        f"relay closed: the lead grows by more than {_pc(th.PROOF_STUCK)} of what heat would add",
         "none: do not leave the box alone",
         NO,
         (Alarm.SERIES_STUCK,),
@@ -303,16 +303,16 @@ _MACHINE: Final = (
     Row(
         "keeper killed or hung",
         f"no word from it for {long(loop.KEEPER_SILENT_S)}",
-        "the service manager ends it, opens the lines and starts it again",
+        "systemd ends it, opens the lines and starts it again",
         NO,
         (Alarm.KEEPER_SILENT,),
         kinds=("keeper-hang",),
     ),
     Row(
-        "controller killed or hung",
+        "service killed or hung",
         f"no word from it for {long(SILENT_AFTER_S)}: told by the alerts, and by the sounder",
         f"heat relay open {long(keeper.LEASE_S)} after its last word, series relay after "
-        f"{long(keeper.SERIES_S)}; the service manager starts it again",
+        f"{long(keeper.SERIES_S)}; systemd starts it again",
         NO,
         (Alarm.DAEMON_SILENT,),
         kinds=("daemon-hang",),

@@ -141,7 +141,9 @@ def _learn(lead: Lead, dt_s: float, prior_k: float) -> Lead:
             ripple_k += (gain_k - ripple_k) * _gone(dt_s, th.GAIN_MEMORY_S)
             learned_s += dt_s
     xx, xy = lead.level_xx, lead.level_xy
-    if lead.sleeve >= th.LEVEL_LEARNS_FROM and lead.lead_k is not None and ripple_k is not None:
+    least_k = th.ANSWERS * prior_k / th.PRIOR_SPAN * lead.sleeve
+    known = lead.lead_k is not None and (ripple_k is not None or lead.lead_k >= least_k)
+    if known and lead.lead_k is not None and lead.sleeve >= th.LEVEL_LEARNS_FROM:
         stays = 1.0 - _gone(dt_s, th.GAIN_MEMORY_S)
         xx = xx * stays + lead.sleeve * lead.sleeve * dt_s
         xy = xy * stays + lead.sleeve * lead.lead_k * dt_s

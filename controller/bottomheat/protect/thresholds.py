@@ -201,8 +201,9 @@ CALLUS_BIAS_S: Final = 12 * 3600.0
 CALLUS_APART_K: Final = 3.0
 CALLUS_APART_S: Final = 45 * 60.0
 CALLUS_LEARNED_S: Final = 6 * 3600.0
-"""Further from where it usually lies, against the temperature that wet layer and room make likely,
-for 45 min: not where it was.  Its usual distance is learned over half a day, six hours at least."""
+"""Colder by so much than where it usually lies, against the temperature that wet layer and room
+make likely, for 45 min: not where it was.  Its usual distance is learned over half a day, six
+hours at least."""
 
 CALLUS_STILL_S: Final = 2 * 3600.0
 CALLUS_STILL_K: Final = 1.0
@@ -227,10 +228,16 @@ room."""
 
 PROOF_EVERY_S: Final = 7 * 86_400.0
 PROOF_S: Final = 300.0
-PROOF_RISE_K: Final = 1.5
-PROOF_RISE_SHARE: Final = 0.12
-"""The series relay is held open at the start of a long heating once a week, for five minutes: the
-mat would gain a third of its full lead in that time through a contact that is stuck."""
+PROOF_AGAIN_S: Final = 3600.0
+PROOF_TELLS_S: Final = 120.0
+PROOF_MARGIN_K: Final = 6.0
+PROOF_COOLS_S: Final = 900.0
+PROOF_OPEN: Final = 0.35
+PROOF_STUCK: Final = 0.6
+"""For five minutes a week the heat relay is closed and the series relay held open.  Through a
+stuck contact the lead would grow by a third of its full value against what it does without heat:
+below a third of that the relay opens, above three fifths it does not, and in between it is tried
+again after an hour."""
 
 SHORT_K: Final = 1.0
 SHORT_S: Final = 2 * 3600.0
@@ -247,5 +254,6 @@ COOLS_S: Final = 9 * 3600.0
 h) the zone is 3 K below its setpoint within six hours."""
 
 WARM_K: Final = 1.0
+WARM_STILL_K: Final = 0.6
 WARM_S: Final = 3600.0
 """A kelvin above the setpoint after an hour without heat, and not falling."""

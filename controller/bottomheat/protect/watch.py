@@ -48,8 +48,8 @@ class Facts:
         heard: the keeper says what it did; otherwise nobody knows whether heat flowed.
         window_s: length of a window, s.
         series: there is a second relay in series.
+        mat_margin_k: how far the mat is below the temperature it is held at, K.
         closed: the heat relay is asked to be closed, whatever the series relay does.
-        planned_s: closed time planned for this window, s.
         watts: rating of the mat, W.
         full_power_rise_k: of the layer, K, where it is configured.
         cycle_s: length of a cycle, s.
@@ -74,8 +74,8 @@ class Facts:
     heard: bool
     window_s: float
     series: bool
+    mat_margin_k: float | None
     closed: bool
-    planned_s: float
     watts: float
     full_power_rise_k: float | None
     cycle_s: float
@@ -205,7 +205,10 @@ class Watch:
         mean_duty: mean of the heat over three hours, 0...1.
         proof_s: end of the last proof that the series relay opens, or None before the first.
         proof_from_s: start of the one that runs.
-        proof_mat_c: lowest mat in it, °C.
+        proof_tried_s: start of the last one.
+        proof_cools_s: since when the mat is left to cool for one.
+        proof_lead_k: lead at its start, K.
+        proof_sleeve: expected lead at its start, share of full power.
         series_stuck: it failed.
         latched: what latched in this run, in words.
         stuck: the relay is stuck on.
@@ -257,7 +260,10 @@ class Watch:
     mean_duty: float = 0.0
     proof_s: float | None = None
     proof_from_s: float | None = None
-    proof_mat_c: float = math.inf
+    proof_tried_s: float | None = None
+    proof_cools_s: float | None = None
+    proof_lead_k: float = 0.0
+    proof_sleeve: float = 0.0
     series_stuck: bool = False
     latched: str | None = None
     stuck: bool = False
@@ -290,6 +296,7 @@ class Finding:
         duty_cap: highest duty allowed, 0...1, or None.
         latch: what latches now, in words, or None.
         open_series: the series relay has to open.
+        prove_series: the heat relay is to be closed all the same, to see whether it has.
         long_window: lump the heat of the next window over 40 min, to see the probe move.
         dropped: places whose probe is not to be used.
         room_c: room to use instead of the reading, °C, or None.
@@ -302,6 +309,7 @@ class Finding:
     duty_cap: float | None = None
     latch: str | None = None
     open_series: bool = False
+    prove_series: bool = False
     long_window: bool = False
     dropped: frozenset[Place] = frozenset()
     room_c: float | None = None
@@ -378,6 +386,7 @@ def reset(watch: Watch) -> Watch:
         layer=watch.layer,
         still=watch.still,
         proof_s=watch.proof_s,
+        proof_tried_s=watch.proof_tried_s,
         series_stuck=watch.series_stuck,
         mean_duty=watch.mean_duty,
         last_c=watch.last_c,

@@ -13,6 +13,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from bottomheat.errors import LogError
 from bottomheat.model import EventKind
 from bottomheat_drivers.log import migrations, ring
 from bottomheat_drivers.log.codec import (
@@ -58,6 +59,7 @@ class Store:
     connect: migrations.Connect = migrations.connect
     suspect: bool = False
     _connection: sqlite3.Connection | None = None
+    _file: tuple[int, int] | None = None
     _run_id: int = 0
     _chambers: dict[str, int] = field(default_factory=dict)
     _states: dict[StateKey, int] = field(default_factory=dict)
@@ -96,6 +98,7 @@ class Store:
             connection.close()
             raise
         self.suspect = False
+        self._file = self._at_path()
         self.keep_ballast()
         return notices
 
@@ -107,8 +110,16 @@ class Store:
         Raises:
             sqlite3.Error: nothing was written, or all of it was and the disk did not confirm;
                 writing the same rows again is right in both cases.
+            LogError: the file is no longer where it was, so that rows would go where nobody looks.
         """
         connection = self._open_connection()
+        if self._at_path() != self._file:
+            with contextlib.suppress(sqlite3.Error):  # moved alone, it gets its -wal file's rows
+                connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+            raise LogError(
+                f"The log {self.path} was moved or removed while the service ran: a new one is "
+                "begun."
+            )
         connection.execute(f"PRAGMA synchronous = {'FULL' if durable else 'NORMAL'}")
         with self._transaction(connection):
             self._insert(self._run_id, items)
@@ -158,6 +169,14 @@ class Store:
         return True
 
     # -- inside
+
+    def _at_path(self) -> tuple[int, int] | None:
+        """Which file is at the log's path, or None if there is none."""
+        try:
+            status = self.path.stat()
+        except OSError:
+            return None
+        return status.st_dev, status.st_ino
 
     def _open_connection(self) -> sqlite3.Connection:
         if self._connection is None:
