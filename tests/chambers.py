@@ -8,11 +8,16 @@ power and a room held over the step.
 
 Property values: polypropylene EN 12524; damp vermiculite between ASHRAE's dry value and a soaked
 one (judgement); peat and sand from Heiskanen 2000 (Suo 51); card ASHRAE laminated paperboard;
-surface resistances ISO 6946; sizes, contacts and side losses judgement. No box was measured.
+surface resistances ISO 6946; sizes, contacts, side losses, densities and all about the open lid
+judgement. No box was measured.
+
+What may be done to a box has the same meaning as with the shipped model: `open_lid`, `set_sun`,
+`add_water`, `place_bags`.
 
 Each class works out its own truth: `factor()`, `rise(place)`, `lags()`.
 """
 
+import copy
 import math
 from functools import cache
 from typing import NamedTuple
@@ -55,11 +60,21 @@ class DeepBox:
     shade_frac = 0.6
     up_m2k_per_w, across_m2k_per_w, down_m2k_per_w = 0.10, 0.13, 0.17
     jacket_m2k_per_w = 0.0
+    medium_kg_per_m3 = 750.0
+    # Lid off: the enclosure loses to the room by moving air, and the wet top by evaporation.
+    open_w_per_m2k, evaporation_w, ajar_frac = 9.0, 8.8, 0.25
 
     def __init__(self) -> None:
         self._box = _solve(type(self))
         self._modes = np.zeros(self._box.rate_per_s.size)
         self._room_c = math.nan
+        self._sun_w = 0.0
+
+    def __deepcopy__(self, memo: dict[int, object]) -> "DeepBox":
+        twin = copy.copy(self)  # the solved box never changes
+        memo[id(self)] = twin
+        twin._modes = self._modes.copy()
+        return twin
 
     def advance(self, seconds: float, heater_watts: float, room_c: float) -> None:
         """Let time pass with power (W) and room (°C) held; the first call says where it starts."""
@@ -75,7 +90,8 @@ class DeepBox:
             self._modes = box.rest * room_c
         self._room_c = room_c
         gone = -np.expm1(-box.rate_per_s * seconds)
-        goal = (box.heater * heater_watts + box.room * room_c) / box.rate_per_s
+        drive = box.heater * heater_watts + box.room * room_c + box.sun * self._sun_w - box.sink
+        goal = drive / box.rate_per_s
         self._modes += gone * (goal - self._modes)
 
     def temperature(self, place: str) -> float:
@@ -87,6 +103,45 @@ class DeepBox:
         if place == "room":
             return self._room_c
         return float(self._box.rows[place] @ self._modes)
+
+    def open_lid(self, state: str) -> None:
+        """Lay the lid "on", "ajar" or "off"; temperatures stay."""
+        shares = {"on": 0.0, "ajar": self.ajar_frac, "off": 1.0}
+        if state not in shares:
+            raise ValueError(f'a lid cannot be {state!r}; say "on", "ajar" or "off"')
+        nodes_c = self._box.nodes @ self._modes
+        self._box = _solve(type(self), shares[state])
+        self._modes = self._box.modes @ nodes_c
+
+    def set_sun(self, watts: float) -> None:
+        """Let sun or a lamp heat the top of the medium from now on, W absorbed."""
+        if not (math.isfinite(watts) and watts >= 0.0):
+            raise ValueError(f"watts is {watts}; give a finite number, 0 or more")
+        self._sun_w = watts
+
+    def add_water(self, litres: float, celsius: float) -> None:
+        """Water the layer evenly: it mixes, and as much drains away as warm as the mix."""
+        if not (math.isfinite(litres) and litres >= 0.0 and 0.0 <= celsius <= 100.0):
+            raise ValueError(f"{litres} litres of {celsius} °C cannot be poured")
+        held = self.layer_j_per_m3k * self.layer_m * self.length_m * self.width_m
+        self._mix(slice(2, 2 + self.layer_cells), litres * 4180.0, held, celsius)
+
+    def place_bags(self, mass_kg: float, celsius: float) -> None:
+        """Put bags of another temperature where as many came out: mixed in at every height."""
+        pot_m2 = self.length_m * self.width_m * self.fill_frac
+        whole_kg = self.medium_kg_per_m3 * self.medium_m * pot_m2
+        if not (0.0 <= mass_kg <= whole_kg and math.isfinite(celsius)):
+            raise ValueError(f"{mass_kg} kg of bags of {celsius} °C; the box holds {whole_kg:.1f}")
+        start = 2 + self.layer_cells
+        stays_kg = whole_kg - mass_kg
+        self._mix(slice(start, start + self.medium_cells), mass_kg, stays_kg, celsius)
+
+    def _mix(self, cells: slice, added: float, held: float, celsius: float) -> None:
+        if math.isnan(self._room_c):
+            raise ValueError("nothing can be done to a box before the first advance")
+        nodes_c = self._box.nodes @ self._modes
+        nodes_c[cells] += added / (held + added) * (celsius - nodes_c[cells])
+        self._modes = self._box.modes @ nodes_c
 
     @classmethod
     def rise(cls, place: str) -> float:
@@ -135,26 +190,35 @@ class DryPeat(DeepBox):
     """Drier peat: conducts less, stores less."""
 
     medium_w_per_mk, medium_j_per_m3k = 0.15, 1.4e6
+    medium_kg_per_m3 = 420.0
 
 
 class WetSand(DeepBox):
     """Wet sand: conducts well, stores more."""
 
     medium_w_per_mk, medium_j_per_m3k = 1.2, 2.6e6
+    medium_kg_per_m3 = 1800.0
 
 
 class _Box(NamedTuple):
-    """A box in its modes: dz/dt = −rate·z + heater·P + room·T_room; T of a place = row·z."""
+    """A box in its modes: dz/dt = −rate·z + heater·P + room·T_room + sun·P_sun − sink.
+
+    T of a place is row·z, of every node nodes·z, and z is modes·T.
+    """
 
     rate_per_s: np.ndarray
     heater: np.ndarray
     room: np.ndarray
+    sun: np.ndarray
+    sink: np.ndarray
+    nodes: np.ndarray
+    modes: np.ndarray
     rest: np.ndarray  # modes of the whole box at 1 °C
     rows: dict[str, np.ndarray]
 
 
 @cache
-def _solve(box: type[DeepBox]) -> _Box:
+def _solve(box: type[DeepBox], open_frac: float = 0.0) -> _Box:
     layer, medium = box.layer_cells, box.medium_cells
     floor_m2 = box.length_m * box.width_m
     round_m = 2 * (box.length_m + box.width_m)
@@ -179,7 +243,8 @@ def _solve(box: type[DeepBox]) -> _Box:
     half_layer, half_medium = dl / 2 / box.layer_w_per_mk, dm / 2 / box.medium_w_per_mk
     # Vapour between wet faces at 21 °C, Lewis number 1, Magnus (Alduchov & Eskridge 1996).
     vapour = box.convection_w_per_m2k * 2.454e6 / 1006.0 * (_humid(21.5) - _humid(20.5))
-    film = box.radiation_w_per_m2k + box.convection_w_per_m2k + box.wet_frac * vapour
+    film = box.radiation_w_per_m2k + box.convection_w_per_m2k
+    film += box.wet_frac * vapour * (1 - open_frac)
     up = np.concatenate(
         [
             [box.mat_m2 / box.mat_gap_m2k_per_w, floor_m2 / (sheet + half_layer)],
@@ -201,7 +266,8 @@ def _solve(box: type[DeepBox]) -> _Box:
     leak[2 : 2 + layer] = round_m * dl / (outer + box.layer_gap_m2k_per_w + box.jacket_m2k_per_w)
     leak[2 + layer : head] = box.side_w_per_m2k * round_m * dm * box.side_cover_frac
     leak[head] = bare_m2 / (outer + box.jacket_m2k_per_w)
-    leak[head] += floor_m2 / (box.up_m2k_per_w + sheet + box.jacket_m2k_per_w)
+    lid = floor_m2 / (box.up_m2k_per_w + sheet + box.jacket_m2k_per_w)
+    leak[head] += lid * (1 - open_frac) + floor_m2 * box.open_w_per_m2k * open_frac
     balance -= np.diag(balance.sum(axis=1) + leak)
 
     root = np.sqrt(store)
@@ -216,6 +282,10 @@ def _solve(box: type[DeepBox]) -> _Box:
         rate_per_s=rate,
         heater=shape[0] / root[0],
         room=shape.T @ (leak / root),
+        sun=shape[head - 1] / root[head - 1],
+        sink=shape[head - 1] / root[head - 1] * box.evaporation_w * open_frac,
+        nodes=shape / root[:, None],
+        modes=shape.T * root,
         rest=shape.T @ root,
         rows={place: (row / root) @ shape for place, row in reads.items()},
     )

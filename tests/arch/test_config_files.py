@@ -29,7 +29,8 @@ def test_file_is_accepted(path: Path) -> None:
 def test_every_key_is_known(path: Path) -> None:
     plain = read(read_text(path))
     for place in plain.lines:
-        keys = tuple("*" if n == 1 else key for n, key in enumerate(place))
+        chamber = place[:1] == ("chambers",)
+        keys = tuple("*" if chamber and n == 1 else key for n, key in enumerate(place))
         if keys and keys != ("chambers", "*") and isinstance(keys[-1], str):
             assert keys in known_keys()
 

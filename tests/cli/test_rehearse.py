@@ -217,6 +217,76 @@ def test_ctrl_c_ends_with_one_word_and_leaves_a_whole_log() -> None:
         assert reader.runs()[0].closed
 
 
+def test_a_fault_is_told_beside_a_run_without_it() -> None:
+    faults = ("--fault", "mat-dead@12h", "--fault", "probe-lost.room@15h:2h")
+    found = figures("--days", "0.8", *faults)
+    dead, lost = found["faults"]
+    assert (dead["fault"], lost["fault"]) == (
+        "north-bench/mat-dead@12h",
+        "north-bench/probe-lost.room@15h:2h",
+    )
+    assert 0.0 < dead["departed_s"] < 7200.0
+    assert dead["max_mat_c"] <= dead["twin_max_mat_c"]
+    assert dead["wrong"] == []
+    assert lost["known_by"] == "room-lost"
+    assert lost["known_s"] == pytest.approx(30.0, abs=10.0)
+    assert "faults" not in figures("--days", "0.1")
+
+
+def test_a_fault_on_screen_is_plain_and_its_rehearsal_ends_a_day_after_it() -> None:
+    done = start("--config", "one.yaml", "--room", "warm.csv", "--fault", "probe-lost@1h:1h")
+    assert done.returncode == 0, done.stderr
+    assert max(map(len, done.stdout.splitlines())) <= 80
+    text = " ".join(done.stdout.split())
+    for said in (
+        "REHEARSAL of 1.08333 days",
+        "FAULT day 1, 01:00, north-bench: the probe is unplugged (probe-lost, wet layer)",
+        "known after 30 s",
+        "ALARM: a probe gives no good reading",
+        "heat went off at once",
+        "without the fault at most",
+    ):
+        assert said in text
+
+
+def test_a_fault_works_on_a_chamber_from_a_file() -> None:
+    box = ("--chamber", f"{CHAMBERS}:ShallowBags", "--room", "warm.csv", "--days", "0.3")
+    (fault,) = figures(*box, "--fault", "bags=4@4h")["faults"]
+    assert fault["min_callus_c"] < 20.0 < fault["twin_max_callus_c"]
+
+
+@pytest.mark.slow
+def test_a_campaign_prints_tables_and_is_the_same_in_two_processes() -> None:
+    alone, shared = (
+        start("--campaign", "4", "--seed", "3", "--json", "--jobs", jobs) for jobs in ("1", "2")
+    )
+    assert alone.returncode == 0, alone.stderr
+    found, again = json.loads(alone.stdout), json.loads(shared.stdout)
+    del found["wall_s"], again["wall_s"]
+    assert found == again
+    assert [run["number"] for run in found["campaign"]["runs"]] == [0, 1, 2, 3]
+    assert sum(len(table) for table in found["campaign"]["tables"].values()) == 4
+
+
+def test_seasons_are_counted_on_screen() -> None:
+    boxes = [part for box in ("DeepBox", "DryPeat") for part in ("--chamber", f"{CHAMBERS}:{box}")]
+    done = start("--seasons", "2", "--days", "0.2", *boxes)
+    assert done.returncode == 0, done.stderr
+    assert "SEASONS without a fault, 2 boxes, 0 days in all" in done.stdout
+    assert "DeepBox" in done.stdout
+    assert "DryPeat" in done.stdout
+    assert "season 2 of 2" in done.stderr
+
+
+def test_the_help_lists_every_kind() -> None:
+    from bottomheat.rehearse_kinds import KINDS
+
+    done = start("--help")
+    assert done.returncode == 0
+    for kind in KINDS:
+        assert f"  {kind}: " in done.stdout
+
+
 BOXES = """
 class Methodless:
     pass
@@ -300,10 +370,42 @@ BAD = [
     (["--chamber", "boxes.py:Stuck"], "failed in advance(10, 0, "),
     (["--chamber", "boxes.py:Quits"], "failed in advance(10, 0, "),
     (["--config", "buds.yaml", "--chamber", "boxes.py:NoBuds"], "does not know it"),
+    (["--fault", "fire@1h"], "no kind 'fire'"),
+    (["--fault", "mat-dead@soon"], "the time 'soon'"),
+    (["--fault", "mat-dead@2d"], "begins after the end, 0.05 days"),
+    (["--fault", "crossed-plugs@30m"], "needs 2 chambers"),
+    (["--chamber", "boxes.py:Box", "--fault", "lid-off@30m"], "lacks"),
+    (["--chamber", "boxes.py:Box", "--chamber", "boxes.py:Words"], "one --chamber at a time"),
+    (["--campaign", "0"], "cannot go with --campaign"),
     (["--log", "."], "is not a file"),
     (["--log", "someones.sqlite"], "exists already"),
     (["--log", "one.yaml/log.sqlite"], "cannot be written"),
 ]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["--campaign", "0"], "a number of 1 or more"),
+        (["--campaign", "-4"], "a number of 1 or more"),
+        (["--campaign", "200000"], "is not possible"),
+        (["--seasons", "0"], "a number of 1 or more"),
+        (["--seasons", "2", "--days", "0"], "--days is 0"),
+        (["--seasons", "2", "--jobs", "0"], "0 processes"),
+        (["--seasons", "2", "--chamber", "none.py:Box"], "none.py does not exist"),
+        (["--campaign", "2", "--fault", "mat-dead@1h"], "--fault cannot go with --campaign"),
+        (["--campaign", "2", "--room", "warm.csv"], "--room cannot go with --campaign"),
+    ],
+)
+def test_a_bad_campaign_is_one_clear_sentence(
+    arguments: list[str], said: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(SystemExit) as ended:
+        cli.main(["rehearse", *arguments])
+    out, err = capsys.readouterr()
+    assert ended.value.code == InputError.exit_code
+    assert (out, err.count("\n")) == ("", 1)
+    assert said in err
 
 
 @pytest.mark.parametrize(("arguments", "said"), BAD)

@@ -174,7 +174,8 @@ def cold() -> Recorder:
 
 def test_a_cold_bed_is_heated() -> None:
     box = cold()
-    Rig({"bench": box}, config_of()).run(0.1)
+    # Not for longer: this box never warms, which is a fault that bounds the heat.
+    Rig({"bench": box}, config_of()).run(0.01)
     # Three agreeing readings first, for controller and keeper.
     assert [watts for _, watts, _ in box.given[3:]] == [45.0] * (len(box.given) - 3)
 
@@ -208,7 +209,7 @@ SERIES = {"series_relay": {"gpio": 25}}
 def test_with_a_series_relay_heat_needs_both() -> None:
     box = cold()
     rig = Rig({"bench": box}, config_of(keeper=SERIES))
-    assert rig.run(0.1)["bench"].score.mean_duty > 0.9
+    assert rig.run(0.01)["bench"].score.mean_duty > 0.9
 
     rig = Rig({"bench": cold()}, config_of(keeper=SERIES))
     series = rig.stands["bench"].series
@@ -240,7 +241,7 @@ def test_a_probe_lost_for_an_hour_is_an_alarm_from_then_to_then() -> None:
             room.repair()
 
     outcome = rig.run(0.2, on_cycle=at)["bench"]
-    (alarm,) = outcome.alarms
+    (alarm,) = (a for a in outcome.alarms if a.alarm is not Alarm.NO_EFFECT)
     assert alarm.alarm is Alarm.ROOM_LOST
     assert 1.0 < alarm.raised_hours < 1.05
     assert alarm.cleared_hours is not None
@@ -254,7 +255,8 @@ def test_two_chambers_stand_in_one_room_and_do_not_touch() -> None:
     rig = Rig({"cold": cold_box, "warm": warm_box}, config_of(("cold", "warm")))
     outcomes = rig.run(0.1, RoomSeries([0.0, 3.0], [4.0, 9.0]))
     assert [g[2] for g in cold_box.given] == [g[2] for g in warm_box.given]
-    assert outcomes["cold"].score.mean_duty > 0.9
+    # The cold one never warms, so that its heat is bounded after a while.
+    assert outcomes["cold"].score.mean_duty > 0.3
     assert outcomes["warm"].score.mean_duty == 0.0
 
 
@@ -267,6 +269,9 @@ class Silent:
         raise AssertionError
 
     def note_config(self, *_: object) -> None:
+        raise AssertionError
+
+    def note_tending(self, *_: object) -> None:
         raise AssertionError
 
     def failure(self) -> str | None:

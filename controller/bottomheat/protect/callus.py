@@ -8,10 +8,10 @@ is not used: the direct method then works on what is likely, as when the probe i
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 from bottomheat.model import Place
 from bottomheat.protect import thresholds as th
+from bottomheat.protect.frozen import changed
 from bottomheat.protect.watch import CallusProbe, Facts, Watch
 
 
@@ -60,4 +60,4 @@ def follow(watch: Watch, facts: Facts, now_s: float, *, quiet: bool) -> Watch:
         else apart_s is not None and now_s - apart_s >= th.CALLUS_APART_S,
         frozen=not moved and (probe.frozen or (still and not quiet)),
     )
-    return replace(watch, callus=after)
+    return changed(watch, callus=after)

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 from bottomheat.model import Place
 from bottomheat.protect import layer as lay
 from bottomheat.protect import thresholds as th
+from bottomheat.protect.frozen import changed
 from bottomheat.protect.watch import Facts, RoomStill, Watch, suspended
 
 
@@ -24,27 +24,27 @@ def room(watch: Watch, facts: Facts, now_s: float) -> tuple[Watch, str | None]:
     """
     room_c = facts.room_c
     if room_c is None:
-        return replace(watch, room_s=None, room_ref_c=None, room_path=(), room_still=None), None
+        return changed(watch, room_s=None, room_ref_c=None, room_path=(), room_still=None), None
     watch, still = _room_still(watch, facts, room_c, now_s)
     if still:
-        watch = replace(watch, room_s=None, room_ref_c=None, room_frozen=True)
+        watch = changed(watch, room_s=None, room_ref_c=None, room_frozen=True)
         return watch, f"it has stood at {room_c:.1f} °C for hours while the bed says that it moved"
     if watch.room_frozen:
-        watch = replace(watch, room_frozen=False)
+        watch = changed(watch, room_frozen=False)
     if watch.room_s is not None and watch.room_ref_c is not None:
         if room_c - watch.room_ref_c < th.ROOM_BACK_K:
-            return replace(watch, room_s=None, room_ref_c=None, room_path=()), None
+            return changed(watch, room_s=None, room_ref_c=None, room_path=()), None
         held_s = now_s - watch.room_s
         if held_s >= th.ROOM_HELD_S or _bed_follows(watch, room_c, held_s):
-            return replace(watch, room_s=None, room_ref_c=None, room_path=(room_c,)), None
+            return changed(watch, room_s=None, room_ref_c=None, room_path=(room_c,)), None
         words = f"it reads {room_c:.1f} °C; {watch.room_ref_c:.1f} °C is used"
         return watch, words if held_s >= th.ROOM_TOLD_S else None
     if now_s - watch.room_minute_s >= 59.5:
         path = (*watch.room_path[-th.ROOM_JUMP_MINUTES :], room_c)
-        watch = replace(watch, room_path=path, room_minute_s=now_s)
+        watch = changed(watch, room_path=path, room_minute_s=now_s)
     before = min(watch.room_path, default=room_c)
     if room_c - before >= th.ROOM_JUMP_K and not _others_rose(watch, facts):
-        watch = replace(watch, room_s=now_s, room_ref_c=before)
+        watch = changed(watch, room_s=now_s, room_ref_c=before)
     return watch, None
 
 
@@ -78,7 +78,7 @@ def _room_still(watch: Watch, facts: Facts, room_c: float, now_s: float) -> tupl
         if still is not None and still.celsius == room_c:
             usual_s = still.usual_s
         fresh = RoomStill(room_c, now_s, dict(facts.other_rooms_c), drift_k, usual_s)
-        return replace(watch, room_still=fresh), False
+        return changed(watch, room_still=fresh), False
     if now_s - still.since_s < th.ROOM_STILL_S:
         return watch, False
     moved = [
@@ -107,10 +107,10 @@ def warm_without_heat(
         from_above or (value_c is not None and not facts.heat and value_c >= bound_c)
     )
     if not warm:
-        return (watch if watch.warm_s is None else replace(watch, warm_s=None)), False
+        return (watch if watch.warm_s is None else changed(watch, warm_s=None)), False
     since = now_s if watch.warm_s is None else watch.warm_s
     if watch.warm_s is None:
-        watch = replace(watch, warm_s=now_s)
+        watch = changed(watch, warm_s=now_s)
     falling = moved is not None and moved[0] <= -th.FALLING_K
     return watch, standing or (now_s - since >= th.WARM_S and (from_above or not falling))
 
@@ -126,9 +126,9 @@ def shortfall(watch: Watch, facts: Facts, now_s: float, *, standing: bool) -> tu
         and watch.no_effect is None
     )
     if not short:
-        return (watch if watch.short_s is None else replace(watch, short_s=None)), False
+        return (watch if watch.short_s is None else changed(watch, short_s=None)), False
     if watch.short_s is None:
-        return replace(watch, short_s=now_s), False
+        return changed(watch, short_s=now_s), False
     moved = lay.moved_k(watch.layer, th.PATH_MINUTES)
     falling = moved is not None and moved[0] <= -th.FALLING_K
     return watch, now_s - watch.short_s >= th.SHORT_S and (falling or standing)
@@ -139,14 +139,14 @@ def heat_lost(watch: Watch, facts: Facts, now_s: float, *, standing: bool) -> tu
     value_c = facts.estimate_c
     if value_c is not None and value_c != watch.last_c:
         held = watch.held or value_c >= facts.setpoint_c - th.SHORT_K
-        watch = replace(watch, last_c=value_c, held=held)
+        watch = changed(watch, last_c=value_c, held=held)
     without_effect = watch.no_effect is not None and (
         value_c is None or value_c < facts.setpoint_c - th.SHORT_K / 2
     )
     if watch.stuck or (facts.no_heat is None and not without_effect):
-        return (watch if watch.cold_s is None else replace(watch, cold_s=None)), False
+        return (watch if watch.cold_s is None else changed(watch, cold_s=None)), False
     if watch.cold_s is None:
-        return replace(watch, cold_s=now_s), False
+        return changed(watch, cold_s=now_s), False
     if not watch.held or now_s - watch.cold_s < th.LOST_S or facts.pulse:
         return watch, False
     room_c = watch.layer.room_c if facts.room_c is None else facts.room_c

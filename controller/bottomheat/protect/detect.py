@@ -6,13 +6,12 @@ been opened, then what compares the bed with its model, then what lies outside t
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from bottomheat.model import PLACE_WORDS, Alarm, Place
 from bottomheat.protect import callus, series_proof, signs, stillness
 from bottomheat.protect import circumstances as outside
 from bottomheat.protect import layer as lay
 from bottomheat.protect import thresholds as th
+from bottomheat.protect.frozen import changed
 from bottomheat.protect.supply import RETURN_S
 from bottomheat.protect.watch import Facts, Finding, Watch, models, needed_duty, suspended
 
@@ -42,14 +41,14 @@ def advance(
     alarms: set[Alarm] = set()
     last_s = watch.lead.at_s if watch.layer.at_s is None else watch.layer.at_s
     if last_s is not None and now_s - last_s > max(th.GAP_S, 4.0 * facts.cycle_s):
-        facts = replace(facts, heat=False, heard=False)  # the lease ran out in the gap
+        facts = changed(facts, heat=False, heard=False)  # the lease ran out in the gap
     watch = models(watch, facts, now_s)
     if _tended_until_now(watch, facts, now_s):
         watch = signs.after_tending(watch, now_s)
     if facts.tending:
-        watch = replace(watch, tended_s=now_s, disturbed_s=None, look_s=None, mute_s=None)
+        watch = changed(watch, tended_s=now_s, disturbed_s=None, look_s=None, mute_s=None)
     if not facts.heard and (facts.closed or watch.lead.sleeve > 0.0):
-        watch = replace(watch, unheard_s=now_s, off_s=None, look_s=None, mute_s=None)
+        watch = changed(watch, unheard_s=now_s, off_s=None, look_s=None, mute_s=None)
     elif watch.proof_from_s is None and facts.closed is facts.heat:
         watch = signs.warms_while_off(watch, facts, now_s)
     watch, still = stillness.follow(watch, facts, now_s)
@@ -67,7 +66,7 @@ def advance(
         told.append(f"{PLACE_WORDS[place]}: its probe stands still while the bed moves: frozen")
     watch = _thaw(watch, frozen, now_s)
     if quiet or watch.displaced is not None or watch.frozen:
-        watch = replace(watch, mute_s=None, weak_s=None, look_s=None, no_lead_s=None)
+        watch = changed(watch, mute_s=None, weak_s=None, look_s=None, no_lead_s=None)
     else:
         watch = _heat(watch, facts, now_s, told)
         watch = stillness.window(watch, facts, now_s)
@@ -109,7 +108,7 @@ def advance(
         latch = STUCK
     elif watch.latched is not None:
         latch = watch.latched
-    watch = replace(watch, latched=latch) if latch is not None else watch
+    watch = changed(watch, latched=latch) if latch is not None else watch
     return watch, Finding(
         no_heat=_no_heat(watch, facts),
         pause=watch.look_s is not None or watch.proof_cools_s is not None,
@@ -137,12 +136,12 @@ def _thaw(watch: Watch, frozen: frozenset[Place], now_s: float) -> Watch:
     if frozen >= watch.frozen:
         if frozen == watch.frozen and watch.thaw_s is None:
             return watch
-        return replace(watch, frozen=frozen, thaw_s=None)
+        return changed(watch, frozen=frozen, thaw_s=None)
     if watch.thaw_s is None:
-        return replace(watch, frozen=frozen | watch.frozen, thaw_s=now_s)
+        return changed(watch, frozen=frozen | watch.frozen, thaw_s=now_s)
     if now_s - watch.thaw_s < RETURN_S:
         return watch
-    return replace(watch, frozen=frozen, thaw_s=None)
+    return changed(watch, frozen=frozen, thaw_s=None)
 
 
 def _displacement(watch: Watch, facts: Facts, now_s: float, told: list[str]) -> Watch:
@@ -158,7 +157,7 @@ def _displacement(watch: Watch, facts: Facts, now_s: float, told: list[str]) -> 
     text = f"the wet-layer probe is displaced: {why}"
     again = watch.displaced_s is not None and now_s - watch.displaced_s < th.AGAIN_S
     told.append(text)
-    return replace(
+    return changed(
         watch,
         displaced=text,
         displaced_s=now_s,
@@ -178,13 +177,13 @@ def _agreement(watch: Watch, facts: Facts, now_s: float, told: list[str]) -> Wat
     else:
         agrees = watch.touch_s is None and facts.substrate_c is not None
     if not agrees:
-        return watch if watch.agrees_s is None else replace(watch, agrees_s=None)
+        return watch if watch.agrees_s is None else changed(watch, agrees_s=None)
     if watch.agrees_s is None:
-        return replace(watch, agrees_s=now_s)
+        return changed(watch, agrees_s=now_s)
     if now_s - watch.agrees_s < th.AGREES_S:
         return watch
     told.append("the wet-layer probe agrees with the mat again: heat is tried at half the duty")
-    return replace(
+    return changed(
         watch,
         displaced=None,
         agrees_s=None,
@@ -206,11 +205,11 @@ def _heat(watch: Watch, facts: Facts, now_s: float, told: list[str]) -> Watch:
     if not gone and watch.lead.lead_k is None:
         gone = signs.unanswered(watch) == "no effect"
     if gone and not frozen_mat and watch.displaced is None:
-        watch = replace(watch, no_effect=NO_EFFECT)
+        watch = changed(watch, no_effect=NO_EFFECT)
     elif watch.weak_s is not None and now_s - watch.weak_s >= th.WEAK_S:
-        watch = replace(watch, no_effect=watch.no_effect or WEAK)
+        watch = changed(watch, no_effect=watch.no_effect or WEAK)
     elif watch.no_effect is not None and watch.no_lead_s is None and _has_effect(watch, facts):
-        watch = replace(watch, no_effect=None)
+        watch = changed(watch, no_effect=None)
     if watch.no_effect is not None and before is None:
         told.append(watch.no_effect)
     return watch

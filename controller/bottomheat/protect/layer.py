@@ -11,12 +11,13 @@ Pure.  All numbers come from ``thresholds``.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from bottomheat.protect import thresholds as th
+from bottomheat.protect.frozen import changed
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Layer:
     """What is known of one wet layer.
 
@@ -96,7 +97,7 @@ def advance(
     warmer_k = (full_k(layer, prior_k)) * (_share(quick, slow) - layer.share)
     if felt_c is not None and layer.room_c is not None:
         warmer_k += felt_c - layer.room_c
-    layer = replace(
+    layer = changed(
         layer,
         at_s=now_s,
         dead=(one, two, three),
@@ -106,12 +107,12 @@ def advance(
         expected_c=layer.expected_c + warmer_k,
     )
     if substrate_c is None:
-        return replace(layer, path=(), minute_s=-math.inf)
+        return changed(layer, path=(), minute_s=-math.inf)
     if learn and layer.room_c is not None:
         layer = _learn(layer, substrate_c, dt_s, prior_k)
     if now_s - layer.minute_s >= 59.5:
         path = (*layer.path[-th.PATH_MINUTES :], (substrate_c, layer.expected_c))
-        layer = replace(layer, path=path, minute_s=now_s)
+        layer = changed(layer, path=path, minute_s=now_s)
     return layer
 
 
@@ -125,7 +126,7 @@ def _learn(layer: Layer, substrate_c: float, dt_s: float, prior_k: float) -> Lay
     learned_k = layer.full_k
     if xx >= th.FULL_FIRST:
         learned_k = min(prior_k * th.PRIOR_SPAN, max(prior_k / th.PRIOR_SPAN, xy / xx))
-    return replace(layer, xx=xx, xy=xy, full_k=learned_k)
+    return changed(layer, xx=xx, xy=xy, full_k=learned_k)
 
 
 def full_k(layer: Layer, prior_k: float) -> float:

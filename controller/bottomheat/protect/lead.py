@@ -15,12 +15,13 @@ Pure.  All numbers come from ``thresholds``.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from bottomheat.protect import thresholds as th
+from bottomheat.protect.frozen import changed
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Lead:
     """What is known of one mat.
 
@@ -100,7 +101,7 @@ def advance(
     base_gone = _gone(dt_s, th.RIPPLE_BASE_S)
     sleeve_2 = lead.sleeve_2 + (sleeve - lead.sleeve_2) * base_gone
     switched_s = now_s - dt_s if heat is not lead.heat else lead.switched_s
-    lead = replace(
+    lead = changed(
         lead,
         at_s=now_s,
         quick=quick,
@@ -111,9 +112,9 @@ def advance(
         switched_s=switched_s,
     )
     if measured_k is None:
-        return replace(lead, lead_k=None, mean_k=None)
+        return changed(lead, lead_k=None, mean_k=None)
     if lead.mean_k is None:
-        return replace(lead, lead_k=measured_k, mean_k=measured_k, xx=0.0, xy=0.0)
+        return changed(lead, lead_k=measured_k, mean_k=measured_k, xx=0.0, xy=0.0)
     mean_k = lead.mean_k + (measured_k - lead.mean_k) * base_gone
     stays = 1.0 - _gone(dt_s, th.RIPPLE_MEMORY_S)
     xx, xy = lead.xx * stays, lead.xy * stays
@@ -121,7 +122,7 @@ def advance(
         # Long after a switch only the tail of the response is left, whose shape differs by box.
         x, y = sleeve - sleeve_2, measured_k - mean_k
         xx, xy = xx + x * x * dt_s, xy + x * y * dt_s
-    lead = replace(lead, lead_k=measured_k, mean_k=mean_k, xx=xx, xy=xy)
+    lead = changed(lead, lead_k=measured_k, mean_k=mean_k, xx=xx, xy=xy)
     return _learn(lead, dt_s, prior_k) if learn else lead
 
 
@@ -141,15 +142,13 @@ def _learn(lead: Lead, dt_s: float, prior_k: float) -> Lead:
             ripple_k += (gain_k - ripple_k) * _gone(dt_s, th.GAIN_MEMORY_S)
             learned_s += dt_s
     xx, xy = lead.level_xx, lead.level_xy
-    least_k = th.ANSWERS * prior_k / th.PRIOR_SPAN * lead.sleeve
-    known = lead.lead_k is not None and (ripple_k is not None or lead.lead_k >= least_k)
-    if known and lead.lead_k is not None and lead.sleeve >= th.LEVEL_LEARNS_FROM:
+    if lead.sleeve >= th.LEVEL_LEARNS_FROM and lead.lead_k is not None and ripple_k is not None:
         stays = 1.0 - _gone(dt_s, th.GAIN_MEMORY_S)
         xx = xx * stays + lead.sleeve * lead.sleeve * dt_s
         xy = xy * stays + lead.sleeve * lead.lead_k * dt_s
         if xx >= th.LEVEL_FIRST:
             level_k = max(xy / xx, prior_k / th.PRIOR_SPAN)
-    return replace(
+    return changed(
         lead,
         ripple_k=ripple_k,
         level_k=level_k,

@@ -8,9 +8,9 @@ the other.  One closing, and no heat, a week.
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 from bottomheat.protect import thresholds as th
+from bottomheat.protect.frozen import changed
 from bottomheat.protect.watch import Facts, Watch
 
 
@@ -33,7 +33,7 @@ def advance(watch: Watch, facts: Facts, now_s: float, *, quiet: bool) -> tuple[W
     tried_s = math.inf if watch.proof_tried_s is None else now_s - watch.proof_tried_s
     able = facts.series and not quiet and not watch.suspected and facts.no_heat is None
     if not (due and able and facts.heard) or _gain_k(watch) is None:
-        return watch if watch.proof_cools_s is None else replace(watch, proof_cools_s=None), None
+        return watch if watch.proof_cools_s is None else changed(watch, proof_cools_s=None), None
     if watch.lead.lead_k is None:
         return watch, None
     if tried_s < th.PROOF_AGAIN_S:
@@ -42,8 +42,8 @@ def advance(watch: Watch, facts: Facts, now_s: float, *, quiet: bool) -> tuple[W
         # A mat at its bound would end the proof at once: let it cool first.
         since_s = now_s if watch.proof_cools_s is None else watch.proof_cools_s
         if now_s - since_s < th.PROOF_COOLS_S:
-            return replace(watch, proof_cools_s=since_s), None
-    return replace(
+            return changed(watch, proof_cools_s=since_s), None
+    return changed(
         watch,
         proof_from_s=now_s,
         proof_cools_s=None,
@@ -79,10 +79,10 @@ def _running(watch: Watch, facts: Facts, now_s: float, *, quiet: bool) -> tuple[
         return _broken_off(watch, now_s), None
     if told >= th.PROOF_STUCK:
         found = "the series relay does not open: the mat warmed through it"
-        return replace(_broken_off(watch, now_s), proof_s=now_s, series_stuck=True), found
-    watch = replace(watch, proof_from_s=None, off_s=None)
+        return changed(_broken_off(watch, now_s), proof_s=now_s, series_stuck=True), found
+    watch = changed(watch, proof_from_s=None, off_s=None)
     found = "the series relay opens: the mat did not warm while it was held open"
-    return replace(watch, proof_s=now_s, series_stuck=False), found
+    return changed(watch, proof_s=now_s, series_stuck=False), found
 
 
 def _gain_k(watch: Watch) -> float | None:
@@ -91,7 +91,7 @@ def _gain_k(watch: Watch) -> float | None:
 
 def _broken_off(watch: Watch, now_s: float) -> Watch:
     """The proof is over, and nobody knows whether heat flowed in it."""
-    return replace(watch, proof_from_s=None, off_s=None, unheard_s=now_s)
+    return changed(watch, proof_from_s=None, off_s=None, unheard_s=now_s)
 
 
 def heated_share(since_s: float) -> float:

@@ -7,11 +7,11 @@ calls them in order.
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 from bottomheat.protect import layer as lay
 from bottomheat.protect import lead as led
 from bottomheat.protect import thresholds as th
+from bottomheat.protect.frozen import changed
 from bottomheat.protect.watch import Facts, Watch, suspended
 
 
@@ -35,20 +35,20 @@ def warms_while_off(watch: Watch, facts: Facts, now_s: float) -> Watch:
     """
     lead_k = watch.lead.lead_k
     if facts.heat or facts.mat_c is None:
-        return replace(watch, off_s=None, off_mat_c=math.inf) if watch.off_s is not None else watch
+        return changed(watch, off_s=None, off_mat_c=math.inf) if watch.off_s is not None else watch
     if watch.off_s is None:
-        return replace(watch, off_s=now_s, off_mat_c=math.inf)
+        return changed(watch, off_s=now_s, off_mat_c=math.inf)
     off_s = now_s - watch.off_s
     if off_s < th.STUCK_BLIND_S:
         return watch
     if facts.mat_c < watch.off_mat_c:
-        return replace(watch, off_mat_c=facts.mat_c, off_lead_k=0.0 if lead_k is None else lead_k)
+        return changed(watch, off_mat_c=facts.mat_c, off_lead_k=0.0 if lead_k is None else lead_k)
     rise_k = max(th.STUCK_RISE_K, th.STUCK_RISE_SHARE * level_k(watch, facts))
     if off_s < th.STUCK_OFF_S or facts.mat_c - watch.off_mat_c < rise_k:
         return watch
     if lead_k is None or lead_k - watch.off_lead_k < 0.7 * rise_k:
         return watch
-    return replace(watch, stuck=True)
+    return changed(watch, stuck=True)
 
 
 def look(watch: Watch, facts: Facts, now_s: float) -> tuple[Watch, str | None]:
@@ -74,9 +74,9 @@ def look(watch: Watch, facts: Facts, now_s: float) -> tuple[Watch, str | None]:
         no_effect = watch.no_effect
         if no_effect is not None and told >= th.WEAK and not _bare(watch):
             no_effect = None
-        return replace(watch, mute_s=None, weak_s=weak_s, no_effect=no_effect), None
+        return changed(watch, mute_s=None, weak_s=weak_s, no_effect=no_effect), None
     mute_s = now_s if watch.mute_s is None else watch.mute_s
-    watch = replace(watch, mute_s=mute_s)
+    watch = changed(watch, mute_s=mute_s)
     if now_s - mute_s < th.MUTE_S or facts.mat_c is None:
         return watch, None
     if _bare(watch):
@@ -88,7 +88,7 @@ def look(watch: Watch, facts: Facts, now_s: float) -> tuple[Watch, str | None]:
     if watch.looked_s is not None and now_s - watch.looked_s < th.LOOK_AGAIN_S:
         return watch, None
     return (
-        replace(watch, look_s=now_s, look_mat_c=facts.mat_c, look_lead_k=lead_k),
+        changed(watch, look_s=now_s, look_mat_c=facts.mat_c, look_lead_k=lead_k),
         None,
     )
 
@@ -105,21 +105,23 @@ def _bare(watch: Watch) -> bool:
 def _unmute(watch: Watch) -> Watch:
     if watch.mute_s is None and watch.weak_s is None:
         return watch
-    return replace(watch, mute_s=None, weak_s=None)
+    return changed(watch, mute_s=None, weak_s=None)
 
 
 def _looking(watch: Watch, facts: Facts, now_s: float) -> tuple[Watch, str | None]:
     lead_k = watch.lead.lead_k
     if facts.mat_c is None or lead_k is None or watch.look_s is None:
-        return replace(watch, look_s=None, looked_s=now_s), None
+        return changed(watch, look_s=None, looked_s=now_s), None
     if now_s - watch.look_s < th.LOOK_S:
         return watch, None
     full_k = level_k(watch, facts)
     fell_k = watch.look_mat_c - facts.mat_c
     stays = fell_k < th.STUCK_STAYS * watch.look_lead_k
-    watch = replace(watch, look_s=None, looked_s=now_s, mute_s=None)
+    if watch.no_effect is not None:
+        stays = stays and -fell_k >= th.STUCK_RISE_K  # a dead mat does not warm
+    watch = changed(watch, look_s=None, looked_s=now_s, mute_s=None)
     if stays and lead_k >= max(th.STUCK_LEAD_K, th.STUCK_LEAD_SHARE * full_k):
-        return replace(watch, stuck=True), "stuck"
+        return changed(watch, stuck=True), "stuck"
     return watch, "answers"
 
 
@@ -127,15 +129,15 @@ def missing_lead(watch: Watch, facts: Facts, now_s: float) -> Watch:
     """No effect, seen with the heat on for long, when nothing is switched: the lead is missing."""
     lead_k = watch.lead.lead_k
     if lead_k is None or not facts.heat or watch.lead.sleeve < th.NO_LEAD_FROM:
-        return watch if watch.no_lead_s is None else replace(watch, no_lead_s=None)
+        return watch if watch.no_lead_s is None else changed(watch, no_lead_s=None)
     gain_k = watch.lead.level_k or watch.lead.ripple_k
     if gain_k is None:
         missing = lead_k < th.ANSWERS * facts.lead_prior_k / th.PRIOR_SPAN * watch.lead.sleeve
     else:
         missing = lead_k - gain_k * watch.lead.sleeve < -th.NO_LEAD_SHARE * gain_k
     if not missing:
-        return watch if watch.no_lead_s is None else replace(watch, no_lead_s=None)
-    return replace(watch, no_lead_s=now_s) if watch.no_lead_s is None else watch
+        return watch if watch.no_lead_s is None else changed(watch, no_lead_s=None)
+    return changed(watch, no_lead_s=now_s) if watch.no_lead_s is None else watch
 
 
 def disturbance(watch: Watch, facts: Facts, now_s: float) -> Watch:
@@ -150,14 +152,14 @@ def disturbance(watch: Watch, facts: Facts, now_s: float) -> Watch:
         moved = lay.moved_k(watch.layer, th.DROP_MINUTES)
         if moved is not None and now_s - watch.disturbed_s < th.DROP_MINUTES * 60.0:
             drop_k = max(drop_k, moved[1] - moved[0])
-        return replace(watch, peak_k=peak_k, drop_k=drop_k, lowest_c=min(watch.lowest_c, layer_c))
+        return changed(watch, peak_k=peak_k, drop_k=drop_k, lowest_c=min(watch.lowest_c, layer_c))
     moved = lay.moved_k(watch.layer, th.DROP_MINUTES)
     if moved is None or moved[1] - moved[0] < th.DROP_K or moved[0] > -th.DROP_ITSELF_K:
         return watch
     excess = excess_k(watch)
     if excess is not None and excess < -th.DROP_K and moved[0] > -3.0 * th.DROP_K:
         return watch  # the mat is colder than its heat explains: it fails, and the layer follows
-    return replace(
+    return changed(
         watch,
         disturbed_s=now_s,
         drop_k=moved[1] - moved[0],
@@ -177,7 +179,7 @@ def after_tending(watch: Watch, now_s: float) -> Watch:
     excess = excess_k(watch)
     if excess is None or excess < th.DISPLACED_JUMP_K:
         return watch
-    return replace(watch, disturbed_s=now_s, drop_k=excess, peak_k=excess, judged=False)
+    return changed(watch, disturbed_s=now_s, drop_k=excess, peak_k=excess, judged=False)
 
 
 def touches_room(watch: Watch, facts: Facts, now_s: float) -> Watch:
@@ -188,8 +190,8 @@ def touches_room(watch: Watch, facts: Facts, now_s: float) -> Watch:
         should_k = lay.full_k(watch.layer, facts.layer_prior_k) * watch.layer.share
         touching = abs(layer_c - room_c) <= th.ROOM_TOUCH_K and should_k >= th.ROOM_APART_K
     if not touching:
-        return watch if watch.touch_s is None else replace(watch, touch_s=None)
-    return replace(watch, touch_s=now_s) if watch.touch_s is None else watch
+        return watch if watch.touch_s is None else changed(watch, touch_s=None)
+    return changed(watch, touch_s=now_s) if watch.touch_s is None else watch
 
 
 def displaced(watch: Watch, facts: Facts, now_s: float) -> tuple[Watch, str | None, str | None]:
@@ -209,9 +211,9 @@ def displaced(watch: Watch, facts: Facts, now_s: float) -> tuple[Watch, str | No
     if watch.disturbed_s is not None:
         return _disturbed(watch, facts, now_s, excess, apart_k)
     if excess is None or watch.lead.level_k is None or excess < apart_k:
-        return (watch if watch.apart_s is None else replace(watch, apart_s=None)), None, None
+        return (watch if watch.apart_s is None else changed(watch, apart_s=None)), None, None
     if watch.apart_s is None:
-        return replace(watch, apart_s=now_s), None, None
+        return changed(watch, apart_s=now_s), None, None
     if now_s - watch.apart_s < th.DISPLACED_S:
         return watch, None, None
     return watch, f"it reads {excess:.1f} K less than the mat's heat makes of the layer", None
@@ -227,7 +229,7 @@ def _disturbed(
         if since_s < th.DISPLACED_LOOK_S:
             return watch, None, None
         if not watch.judged:
-            watch = replace(watch, judged=True)
+            watch = changed(watch, judged=True)
             if excess >= max(th.DISPLACED_JUMP_K, th.DISPLACED_STAYS * watch.peak_k):
                 why = f"it fell by {watch.drop_k:.1f} K and the mat did not follow"
             else:
@@ -240,7 +242,7 @@ def _disturbed(
             return watch, None, None
         risen_k = -math.inf if layer_c is None else layer_c - watch.lowest_c
         if not watch.judged:
-            watch = replace(watch, judged=True)
+            watch = changed(watch, judged=True)
             touches = watch.touch_s is not None and now_s - watch.touch_s >= th.ROOM_TOUCH_S
             if risen_k < th.RECOVERS_SHARE * watch.drop_k or (
                 touches and risen_k < th.TOUCH_RECOVERS_SHARE * watch.drop_k
@@ -250,7 +252,7 @@ def _disturbed(
                 told = _opened(watch)
         over = False
     if why is not None or over or since_s >= th.DISTURBED_S:
-        watch = replace(watch, disturbed_s=None, apart_s=None)
+        watch = changed(watch, disturbed_s=None, apart_s=None)
     return watch, why, told
 
 

@@ -7,10 +7,9 @@ nothing, a proving window lumps the same heat over 40 minutes and makes it move.
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from bottomheat.model import Place
 from bottomheat.protect import thresholds as th
+from bottomheat.protect.frozen import changed
 from bottomheat.protect.signs import level_k
 from bottomheat.protect.watch import Facts, Still, Watch
 
@@ -35,14 +34,14 @@ def follow(watch: Watch, facts: Facts, now_s: float) -> tuple[Watch, frozenset[P
             stills = {**stills, place: Still(celsius, now_s, model_k, model_k)}
             continue
         if not known.low_k <= model_k <= known.high_k:
-            known = replace(
+            known = changed(
                 known, low_k=min(known.low_k, model_k), high_k=max(known.high_k, model_k)
             )
             stills = {**stills, place: known}
         if place in watch.frozen or _frozen(watch, place, known, now_s):
             frozen.add(place)
     if stills is not watch.still:
-        watch = replace(watch, still=stills)
+        watch = changed(watch, still=stills)
     return watch, frozenset(frozen)
 
 
@@ -67,7 +66,7 @@ def _frozen(watch: Watch, place: Place, still: Still, now_s: float) -> bool:
 def window(watch: Watch, facts: Facts, now_s: float) -> Watch:
     """Ask for a proving window where a layer probe has not moved for long."""
     if watch.window_from_s is not None and now_s - watch.window_from_s >= th.WINDOW_JUDGED_S + 60.0:
-        watch = replace(watch, window_from_s=None)
+        watch = changed(watch, window_from_s=None)
     low, high = th.WINDOW_DUTY
     if not facts.modulated or not low <= facts.duty <= high or facts.no_heat is not None:
         return watch
@@ -81,9 +80,9 @@ def window(watch: Watch, facts: Facts, now_s: float) -> Watch:
     if not any(now_s - still.since_s >= th.STILL_S for still in standing):
         return watch
     stills = {
-        place: replace(still, low_k=watch.layer.expected_c, high_k=watch.layer.expected_c)
+        place: changed(still, low_k=watch.layer.expected_c, high_k=watch.layer.expected_c)
         if place in LAYERS
         else still
         for place, still in watch.still.items()
     }
-    return replace(watch, still=stills, window_s=now_s, window_from_s=now_s)
+    return changed(watch, still=stills, window_s=now_s, window_from_s=now_s)

@@ -14,17 +14,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 from bottomheat.model import Alarm, Place
 from bottomheat.protect import layer as lay
 from bottomheat.protect import lead as led
 from bottomheat.protect import thresholds as th
+from bottomheat.protect.frozen import changed
 from bottomheat.protect.layer import Layer
 from bottomheat.protect.lead import Lead
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Facts:
     """One cycle's facts about one bed.
 
@@ -91,7 +92,7 @@ class Facts:
         return self.full_power_rise_k or th.LAYER_K_PER_W * self.watts
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Still:
     """A probe's last count, since when it stands, and how far the model has moved meanwhile."""
 
@@ -154,7 +155,7 @@ class RoomStill:
     usual_s: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Watch:
     """Everything the detectors remember of one bed; times monotonic, s; None: not so.
 
@@ -345,7 +346,7 @@ def models(watch: Watch, facts: Facts, now_s: float) -> Watch:
     if watch.lead.at_s is not None:
         gone = min(1.0, (now_s - watch.lead.at_s) / th.MEAN_DUTY_S)
         mean_duty += (float(facts.heat) - mean_duty) * max(0.0, gone)
-    return replace(watch, lead=lead, layer=layer, mean_duty=mean_duty)
+    return changed(watch, lead=lead, layer=layer, mean_duty=mean_duty)
 
 
 def suspended(watch: Watch, facts: Facts, now_s: float) -> bool:
