@@ -35,7 +35,7 @@ from bottomheat.protect import crossing, frost
 from bottomheat.protect import cutoff as cut
 from bottomheat.protect import watch as watching
 from bottomheat.protect.supply import Supply, follow, restart
-from bottomheat.protect.tending import Lid, Tending
+from bottomheat.protect.tending import Doing, Lid, Tending
 from bottomheat.state import ChamberState, ControllerState, Step
 from bottomheat.telling import BAND_K, alarms, condition, record, tell
 from bottomheat.words import unreliable
@@ -128,7 +128,7 @@ def advance(
         )
     many = len(config.chambers)
     turns = {name: i / many if many > 1 else None for i, name in enumerate(config.chambers)}
-    crossed = crossing.crossed({name: bed.state.watch for name, bed in decided.items()})
+    crossed = crossing.crossed({name: bed.state.watch for name, bed in decided.items()}, now_s)
     for name, chamber in config.chambers.items():
         before = state.chambers.get(name) or ChamberState()
         pulse = None if run is None else run.heats(name)
@@ -177,6 +177,8 @@ def tend(
     """
     chamber = state.chambers[name]
     chamber = replace(chamber, tending=tending, lid=chamber.lid if lid is None else lid)
+    if tending is not None and tending.doing in (Doing.FILL, Doing.MOVE):
+        chamber = replace(chamber, watch=watching.afresh(chamber.watch))
     return replace(state, chambers={**state.chambers, name: chamber})
 
 

@@ -41,7 +41,8 @@ def room(watch: Watch, facts: Facts, now_s: float) -> tuple[Watch, str | None]:
         return watch, words if held_s >= th.ROOM_TOLD_S else None
     if now_s - watch.room_minute_s >= 59.5:
         path = (*watch.room_path[-th.ROOM_JUMP_MINUTES :], room_c)
-        watch = changed(watch, room_path=path, room_minute_s=now_s)
+        others = (*watch.room_others[-th.ROOM_JUMP_MINUTES :], facts.other_rooms_c)
+        watch = changed(watch, room_path=path, room_others=others, room_minute_s=now_s)
     before = min(watch.room_path, default=room_c)
     if room_c - before >= th.ROOM_JUMP_K and not _others_rose(watch, facts):
         watch = changed(watch, room_s=now_s, room_ref_c=before)
@@ -58,10 +59,10 @@ def _bed_follows(watch: Watch, room_c: float, held_s: float) -> bool:
 
 
 def _others_rose(watch: Watch, facts: Facts) -> bool:
-    """Whether another room has risen since the room's last change by about as much."""
-    if watch.room_still is None:
+    """Whether another room has risen in the last 20 minutes by half as much at least."""
+    if not watch.room_others:
         return False
-    then = watch.room_still.others_c
+    then = watch.room_others[0]
     return any(
         now_c - then[name] >= th.ROOM_JUMP_K / 2
         for name, now_c in facts.other_rooms_c.items()

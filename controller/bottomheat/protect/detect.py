@@ -104,6 +104,8 @@ def advance(
         if stands
     )
     latch = None
+    if watch.stuck and watch.stuck_s is None:
+        watch = changed(watch, stuck_s=now_s)
     if watch.stuck and watch.latched is None:
         latch = STUCK
     elif watch.latched is not None:
@@ -173,7 +175,9 @@ def _agreement(watch: Watch, facts: Facts, now_s: float, told: list[str]) -> Wat
     excess = signs.excess_k(watch)
     if excess is not None:
         bound_k = max(th.AGREES_K, th.AGREES_SHARE * signs.level_k(watch, facts))
-        agrees = abs(excess) <= bound_k
+        # Without heat a mat on a bench loses more downwards than upwards: below, the bound is wide.
+        low_k = -max(th.DISPLACED_K, th.DISPLACED_SHARE * signs.level_k(watch, facts))
+        agrees = low_k <= excess <= bound_k
     else:
         agrees = watch.touch_s is None and facts.substrate_c is not None
     if not agrees:
@@ -259,6 +263,8 @@ def _cap(watch: Watch, facts: Facts, now_s: float) -> float | None:
     if in_doubt:
         if needed is None:
             return th.DUTY_UNMEASURED
+        if watch.no_effect is not None and excess is None:
+            return needed  # no mat probe: it may be the layer's probe that lies elsewhere
         return min(1.0, th.DUTY_FACTOR * needed + th.DUTY_EXTRA)
     if needed is None or watch.mean_duty <= th.DUTY_FACTOR * needed + th.DUTY_EXTRA:
         return None

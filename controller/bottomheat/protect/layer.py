@@ -28,6 +28,8 @@ class Layer:
         slow: second part.
         room_c: room as the layer feels it, °C; None without a room.
         full_k: learned rise at full power, K; None before it is known.
+        learned_s: how long it has been learned from, s.
+        anchor_k: rise that later ones are held to; None for the first half day.
         xx: sums behind ``full_k``.
         xy: the same.
         expected_c: what heat and room make of the layer, °C up to a constant; summed up from
@@ -42,6 +44,8 @@ class Layer:
     slow: float = 0.0
     room_c: float | None = None
     full_k: float | None = None
+    learned_s: float = 0.0
+    anchor_k: float | None = None
     xx: float = 0.0
     xy: float = 0.0
     expected_c: float = 0.0
@@ -123,10 +127,17 @@ def _learn(layer: Layer, substrate_c: float, dt_s: float, prior_k: float) -> Lay
     stays = 1.0 - _gone(dt_s, th.FULL_MEMORY_S)
     xx = layer.xx * stays + share * share * dt_s
     xy = layer.xy * stays + share * (substrate_c - layer.room_c) * dt_s
-    learned_k = layer.full_k
+    learned_k, learned_s = layer.full_k, layer.learned_s
     if xx >= th.FULL_FIRST:
-        learned_k = min(prior_k * th.PRIOR_SPAN, max(prior_k / th.PRIOR_SPAN, xy / xx))
-    return changed(layer, xx=xx, xy=xy, full_k=learned_k)
+        least_k = prior_k / th.PRIOR_SPAN
+        if layer.anchor_k is not None:
+            least_k = max(least_k, layer.anchor_k / th.ANCHOR_SHARE)
+        learned_k = min(prior_k * th.PRIOR_SPAN, max(least_k, xy / xx))
+        learned_s += dt_s
+    anchor_k = layer.anchor_k
+    if anchor_k is None and learned_s >= th.ANCHOR_S:
+        anchor_k = learned_k
+    return changed(layer, xx=xx, xy=xy, full_k=learned_k, learned_s=learned_s, anchor_k=anchor_k)
 
 
 def full_k(layer: Layer, prior_k: float) -> float:

@@ -40,6 +40,7 @@ class Lead:
         level_xy: the same.
         lead_k: the lead measured last, K.
         learned_s: how long the ripple has been learned from, s.
+        anchor_k: level that later ones are held to; None for the first half day.
         heat: whether heat was on in the last cycle.
         switched_s: when that last changed, s.
     """
@@ -58,6 +59,7 @@ class Lead:
     level_xy: float = 0.0
     lead_k: float | None = None
     learned_s: float = 0.0
+    anchor_k: float | None = None
     heat: bool = False
     switched_s: float | None = None
 
@@ -148,6 +150,11 @@ def _learn(lead: Lead, dt_s: float, prior_k: float) -> Lead:
         xy = xy * stays + lead.sleeve * lead.lead_k * dt_s
         if xx >= th.LEVEL_FIRST:
             level_k = max(xy / xx, prior_k / th.PRIOR_SPAN)
+            if lead.anchor_k is not None:
+                level_k = min(level_k, th.ANCHOR_SHARE * lead.anchor_k)
+    anchor_k = lead.anchor_k
+    if anchor_k is None and learned_s >= th.ANCHOR_S:
+        anchor_k = level_k
     return changed(
         lead,
         ripple_k=ripple_k,
@@ -155,6 +162,7 @@ def _learn(lead: Lead, dt_s: float, prior_k: float) -> Lead:
         level_xx=xx,
         level_xy=xy,
         learned_s=learned_s,
+        anchor_k=anchor_k,
     )
 
 

@@ -37,8 +37,17 @@ def warms_while_off(watch: Watch, facts: Facts, now_s: float) -> Watch:
     if facts.heat or facts.mat_c is None:
         return changed(watch, off_s=None, off_mat_c=math.inf) if watch.off_s is not None else watch
     if watch.off_s is None:
-        return changed(watch, off_s=now_s, off_mat_c=math.inf)
+        return changed(
+            watch, off_s=now_s, off_mat_c=math.inf, off_then_s=now_s, off_then_c=facts.mat_c
+        )
     off_s = now_s - watch.off_s
+    if now_s - watch.off_then_s >= th.STUCK_EVERY_S:
+        fell_k = watch.off_then_c - facts.mat_c
+        warm_k = max(th.STUCK_LEAD_K, th.STUCK_LEAD_SHARE * level_k(watch, facts))
+        watch = changed(watch, off_then_s=now_s, off_then_c=facts.mat_c)
+        stays = off_s >= th.STUCK_LONG_S and fell_k < th.STUCK_FALL_K
+        if stays and lead_k is not None and lead_k >= warm_k:
+            return changed(watch, stuck=True)
     if off_s < th.STUCK_BLIND_S:
         return watch
     if facts.mat_c < watch.off_mat_c:
@@ -46,7 +55,7 @@ def warms_while_off(watch: Watch, facts: Facts, now_s: float) -> Watch:
     rise_k = max(th.STUCK_RISE_K, th.STUCK_RISE_SHARE * level_k(watch, facts))
     if off_s < th.STUCK_OFF_S or facts.mat_c - watch.off_mat_c < rise_k:
         return watch
-    if lead_k is None or lead_k - watch.off_lead_k < 0.7 * rise_k:
+    if lead_k is None or lead_k < 0.7 * rise_k or lead_k - watch.off_lead_k < 0.7 * rise_k:
         return watch
     return changed(watch, stuck=True)
 
@@ -67,7 +76,7 @@ def look(watch: Watch, facts: Facts, now_s: float) -> tuple[Watch, str | None]:
         return _unmute(watch), None
     if told >= th.ANSWERS:
         weak_s = watch.weak_s
-        if told >= th.WEAK:
+        if told >= th.WEAK or not _thin(watch):
             weak_s = None
         elif weak_s is None:
             weak_s = now_s
@@ -91,6 +100,14 @@ def look(watch: Watch, facts: Facts, now_s: float) -> tuple[Watch, str | None]:
         changed(watch, look_s=now_s, look_mat_c=facts.mat_c, look_lead_k=lead_k),
         None,
     )
+
+
+def _thin(watch: Watch) -> bool:
+    """Whether a part of the lead that the heat explains is missing, as far as the level tells."""
+    gain_k, lead_k = watch.lead.level_k, watch.lead.lead_k
+    if gain_k is None or lead_k is None:
+        return True
+    return lead_k < th.WEAK_LEAD_SHARE * gain_k * watch.lead.sleeve
 
 
 def _bare(watch: Watch) -> bool:
@@ -157,6 +174,8 @@ def disturbance(watch: Watch, facts: Facts, now_s: float) -> Watch:
     if moved is None or moved[1] - moved[0] < th.DROP_K or moved[0] > -th.DROP_ITSELF_K:
         return watch
     excess = excess_k(watch)
+    if excess is None and moved[0] > -th.DROP_BLIND_K:
+        return watch  # without a mat probe a dead mat looks like a slow drop
     if excess is not None and excess < -th.DROP_K and moved[0] > -3.0 * th.DROP_K:
         return watch  # the mat is colder than its heat explains: it fails, and the layer follows
     return changed(
@@ -179,7 +198,7 @@ def after_tending(watch: Watch, now_s: float) -> Watch:
     excess = excess_k(watch)
     if excess is None or excess < th.DISPLACED_JUMP_K:
         return watch
-    return changed(watch, disturbed_s=now_s, drop_k=excess, peak_k=excess, judged=False)
+    return changed(watch, disturbed_s=now_s, drop_k=0.0, peak_k=excess, judged=False)
 
 
 def touches_room(watch: Watch, facts: Facts, now_s: float) -> Watch:
@@ -231,11 +250,11 @@ def _disturbed(
         if not watch.judged:
             watch = changed(watch, judged=True)
             if excess >= max(th.DISPLACED_JUMP_K, th.DISPLACED_STAYS * watch.peak_k):
-                why = f"it fell by {watch.drop_k:.1f} K and the mat did not follow"
+                why = f"{_fell(watch)} and the mat did not follow"
             else:
                 told = _opened(watch)
         if why is None and since_s >= th.DISTURBED_S and excess >= apart_k:
-            why = f"it fell by {watch.drop_k:.1f} K and has not come back"
+            why = f"{_fell(watch)} and has not come back"
         over = excess < th.SETTLED_K and since_s >= th.RECOVERS_S
     else:
         if since_s < th.RECOVERS_S:
@@ -247,7 +266,7 @@ def _disturbed(
             if risen_k < th.RECOVERS_SHARE * watch.drop_k or (
                 touches and risen_k < th.TOUCH_RECOVERS_SHARE * watch.drop_k
             ):
-                why = f"it fell by {watch.drop_k:.1f} K and has not come back"
+                why = f"{_fell(watch)} and has not come back"
             else:
                 told = _opened(watch)
         over = False
@@ -256,7 +275,13 @@ def _disturbed(
     return watch, why, told
 
 
-def _opened(watch: Watch) -> str:
+def _fell(watch: Watch) -> str:
+    return f"it fell by {watch.drop_k:.1f} K" if watch.drop_k > 0.0 else "it was low after tending"
+
+
+def _opened(watch: Watch) -> str | None:
+    if watch.drop_k <= 0.0:
+        return None  # it began with tending that was announced
     return (
         f"box opened, filled or watered: the wet layer fell by {watch.drop_k:.1f} K and the bed "
         "follows; detectors wait until it has recovered"

@@ -11,6 +11,7 @@ from bottomheat.model import Place
 from bottomheat.protect import thresholds as th
 from bottomheat.protect.frozen import changed
 from bottomheat.protect.signs import level_k
+from bottomheat.protect.supply import RETURN_S
 from bottomheat.protect.watch import Facts, Still, Watch
 
 LAYERS = (Place.SUBSTRATE, Place.SUBSTRATE_2)
@@ -38,7 +39,8 @@ def follow(watch: Watch, facts: Facts, now_s: float) -> tuple[Watch, frozenset[P
                 known, low_k=min(known.low_k, model_k), high_k=max(known.high_k, model_k)
             )
             stills = {**stills, place: known}
-        if place in watch.frozen or _frozen(watch, place, known, now_s):
+        stands = place in watch.frozen and now_s - known.since_s >= RETURN_S
+        if stands or _frozen(watch, place, known, now_s):
             frozen.add(place)
     if stills is not watch.still:
         watch = changed(watch, still=stills)

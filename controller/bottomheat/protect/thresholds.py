@@ -42,8 +42,10 @@ ANSWERS: Final = 0.4
 and 1.27, a third of the heat lost stays above 0.5, and no heat at all gives 0 (calculated)."""
 
 WEAK: Final = 0.65
+WEAK_LEAD_SHARE: Final = 0.8
 WEAK_S: Final = 1500.0
-"""A mat that gives less than two thirds of what it gave, for 25 min: part of it is dead."""
+"""A mat that answers with less than two thirds of what it gave, with less than four fifths of the
+lead that its heat explains, for 25 min: part of it is dead."""
 
 MUTE_S: Final = 180.0
 """So long without an answer, with the ripple clear of the noise, before it is looked into."""
@@ -54,6 +56,13 @@ LEAD_NOISE_K: Final = 0.15
 
 GAIN_MEMORY_S: Final = 12 * 3600.0
 """Gains follow a layer that dries within half a day, and not a fault within an hour."""
+
+ANCHOR_S: Final = 12 * 3600.0
+ANCHOR_SHARE: Final = 1.25
+"""After half a day of learning a gain is held to within a quarter of where it was, in the
+direction that would let a probe creep out unseen: a longer lead, a smaller rise.  Drying and
+draught lie inside that, a probe half out (1.7 and 0.57) does not (calculated).  Filling or moving
+begins anew."""
 
 LEVEL_LEARNS_FROM: Final = 0.05
 LEVEL_FIRST: Final = 600.0
@@ -80,6 +89,15 @@ STUCK_BLIND_S: Final = 90.0
 """Rise of the mat *and* of its lead, with heat off for 5 min and more, since 90 s after the contact
 opened (a probe's lag).  Sun, a warm shed or warm water lift the layer with the mat or before it."""
 
+STUCK_LONG_S: Final = 3600.0
+STUCK_EVERY_S: Final = 1800.0
+STUCK_FALL_K: Final = 0.3
+"""Heat off for an hour, a lead that is still there, and a mat that has not fallen in half an hour:
+a healthy one has lost three quarters of its lead by then, and falls while it has any."""
+
+CROSSED_S: Final = 3600.0
+"""A weld and a missing lead within an hour are one mistake at the plugs."""
+
 NO_LEAD_SHARE: Final = 0.35
 NO_LEAD_S: Final = 600.0
 NO_LEAD_FROM: Final = 0.3
@@ -103,6 +121,7 @@ PATH_MINUTES: Final = 60
 
 DROP_K: Final = 1.0
 DROP_ITSELF_K: Final = 0.6
+DROP_BLIND_K: Final = 1.5
 DROP_MINUTES: Final = 10
 """Fall beyond what heat and room explain, in 10 min.  Healthy: 0.5 K with 0.1 K of noise."""
 
@@ -212,10 +231,10 @@ CALLUS_STILL_K: Final = 1.0
 # Duty and warmth.
 
 DUTY_FACTOR: Final = 1.25
-DUTY_EXTRA: Final = 0.1
+DUTY_EXTRA: Final = 0.05
 DUTY_UNMEASURED: Final = 0.5
 """Bound of the duty where the answer of the bed is in doubt: what the setpoint needs in this room
-by the model, with a quarter and a tenth on top; half power while there is no model."""
+by the model, with a quarter and a twentieth on top; half power while there is no model."""
 
 MEAN_DUTY_S: Final = 3 * 3600.0
 """Over three hours the mean duty is held to the same bound, unless the layer answers as the model

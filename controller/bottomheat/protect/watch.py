@@ -179,6 +179,8 @@ class Watch:
         off_s: since when heat is off.
         off_mat_c: lowest mat since then, °C.
         off_lead_k: lead at that, K.
+        off_then_s: when the mat was last compared, s.
+        off_then_c: mat then, °C.
         no_lead_s: since when the lead is missing with the heat on.
         apart_s: since when the lead is too long.
         touch_s: since when the layer reads the room's temperature.
@@ -194,6 +196,7 @@ class Watch:
         room_ref_c: room before it jumped, °C.
         room_s: since when that is used instead of the reading.
         room_path: room a minute apart, °C.
+        room_others: other chambers' rooms at the same times, °C.
         room_minute_s: time of the newest of them.
         room_still: the room probe's count.
         room_frozen: it stands still while the room moves.
@@ -213,6 +216,7 @@ class Watch:
         series_stuck: it failed.
         latched: what latched in this run, in words.
         stuck: the relay is stuck on.
+        stuck_s: when that was found.
     """
 
     lead: Lead = field(default_factory=Lead)
@@ -234,6 +238,8 @@ class Watch:
     off_s: float | None = None
     off_mat_c: float = math.inf
     off_lead_k: float = 0.0
+    off_then_s: float = 0.0
+    off_then_c: float = math.inf
     no_lead_s: float | None = None
     apart_s: float | None = None
     touch_s: float | None = None
@@ -249,6 +255,7 @@ class Watch:
     room_ref_c: float | None = None
     room_s: float | None = None
     room_path: tuple[float, ...] = ()
+    room_others: tuple[Mapping[str, float], ...] = ()
     room_minute_s: float = -math.inf
     room_still: RoomStill | None = None
     room_frozen: bool = False
@@ -268,6 +275,7 @@ class Watch:
     series_stuck: bool = False
     latched: str | None = None
     stuck: bool = False
+    stuck_s: float | None = None
 
     @property
     def suspected(self) -> bool:
@@ -323,7 +331,9 @@ NOTHING = Finding()
 
 def models(watch: Watch, facts: Facts, now_s: float) -> Watch:
     """Move both models on by one cycle."""
-    learn = not watch.suspected and not suspended(watch, facts, now_s) and not facts.pulse
+    learn = not (watch.suspected or suspended(watch, facts, now_s) or facts.pulse)
+    if watch.displaced_s is not None and now_s - watch.displaced_s < th.AGAIN_S:
+        learn = False  # or half a displacement would be learned in the trial
     lead = led.advance(
         watch.lead,
         facts.heat,
@@ -356,6 +366,13 @@ def suspended(watch: Watch, facts: Facts, now_s: float) -> bool:
     if watch.unheard_s is not None and now_s - watch.unheard_s < th.UNHEARD_S:
         return True
     return watch.tended_s is not None and now_s - watch.tended_s < th.DISTURBED_S
+
+
+def afresh(watch: Watch) -> Watch:
+    """The watch of a box that is filled or moved: what was learned may change without bounds."""
+    lead = changed(watch.lead, anchor_k=None, learned_s=0.0)
+    layer = changed(watch.layer, anchor_k=None, learned_s=0.0)
+    return changed(watch, lead=lead, layer=layer)
 
 
 def heated(watch: Watch) -> bool:
