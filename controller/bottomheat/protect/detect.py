@@ -45,6 +45,8 @@ def advance(
     watch = models(watch, facts, now_s)
     if _tended_until_now(watch, facts, now_s):
         watch = signs.after_tending(watch, now_s)
+    if facts.substrate_c is None and watch.layer.at_s is not None:
+        watch = changed(watch, blind_s=now_s)
     if facts.tending:
         watch = changed(watch, tended_s=now_s, disturbed_s=None, look_s=None, mute_s=None)
     if not facts.heard and (facts.closed or watch.lead.sleeve > 0.0):

@@ -90,7 +90,10 @@ _HOT: Final = (
         f"heat off for {long(th.STUCK_OFF_S)}, and the mat and its lead over the wet layer rise by "
         f"{th.STUCK_RISE_K:g} K and {_pc(th.STUCK_RISE_SHARE)} of full lead; or the mat has not "
         f"answered to switching for {long(th.MUTE_S)}, and in {long(th.LOOK_S)} without heat it "
-        f"falls by less than {_pc(th.STUCK_STAYS)} of its lead. The keeper alone: mat "
+        f"falls by less than {_pc(th.STUCK_STAYS)} of its lead; or after {long(th.STUCK_LONG_S)} "
+        f"without heat {_pc(th.STUCK_LEAD_SHARE)} of full lead is there and the mat does not fall; "
+        f"or the lead is too long and the layer warms by {th.UNASKED_K:g} K in an hour beyond its "
+        f"heat. The keeper alone: mat "
         f"{weld.RISE_K:g} K up within {long(weld.RISE_WITHIN_S)} with its relay open, and still "
         f"rising through a watch of {long(weld.WATCH_S)}. Needs a mat probe",
         "both relays told to open; with one relay: unplug the mat",

@@ -55,7 +55,11 @@ def warms_while_off(watch: Watch, facts: Facts, now_s: float) -> Watch:
     rise_k = max(th.STUCK_RISE_K, th.STUCK_RISE_SHARE * level_k(watch, facts))
     if off_s < th.STUCK_OFF_S or facts.mat_c - watch.off_mat_c < rise_k:
         return watch
-    if lead_k is None or lead_k < 0.7 * rise_k or lead_k - watch.off_lead_k < 0.7 * rise_k:
+    if lead_k is None or lead_k - watch.off_lead_k < 0.7 * rise_k:
+        return watch
+    # More than the heat of before explains: a box that is put back warms a cold mat, to no more.
+    excess = excess_k(watch)
+    if (lead_k if excess is None else excess) < 0.7 * rise_k:
         return watch
     return changed(watch, stuck=True)
 
@@ -224,7 +228,12 @@ def displaced(watch: Watch, facts: Facts, now_s: float) -> tuple[Watch, str | No
     if watch.touch_s is not None and now_s - watch.touch_s >= th.ROOM_TOUCH_S:
         # Cold bags may lie at the room's temperature too: after a drop the mat tells, or time.
         opened = suspended(watch, facts, now_s)
-        if not opened and (excess is None or excess >= th.DISPLACED_K):
+        if excess is None:
+            # A shed that is as warm as the bed on a mild day looks the same: only after a jump.
+            away = watch.blind_s is not None and now_s - watch.blind_s <= th.BLIND_S
+        else:
+            away = excess >= th.DISPLACED_K
+        if away and not opened:
             return watch, "it reads the room's temperature", None
     apart_k = max(th.DISPLACED_K, th.DISPLACED_SHARE * level)
     if watch.disturbed_s is not None:
@@ -235,6 +244,10 @@ def displaced(watch: Watch, facts: Facts, now_s: float) -> tuple[Watch, str | No
         return changed(watch, apart_s=now_s), None, None
     if now_s - watch.apart_s < th.DISPLACED_S:
         return watch, None, None
+    moved = lay.moved_k(watch.layer, th.PATH_MINUTES)
+    if moved is not None and moved[0] - moved[1] >= th.UNASKED_K:
+        # The layer warms beyond its heat as well: nobody has moved the probe, the mat is fed.
+        return changed(watch, stuck=True, apart_s=None), None, None
     return watch, f"it reads {excess:.1f} K less than the mat's heat makes of the layer", None
 
 

@@ -151,6 +151,14 @@ ROOM_TOUCH_S: Final = 20 * 60.0
 """A layer that reads the room's temperature, where it should be 3 K above, has a probe in the
 air."""
 
+UNASKED_K: Final = 0.8
+"""Lead too long and a layer that warms in an hour by so much beyond its heat: the mat is fed
+without being asked, in part at least, as by a solid-state relay that fails on one half-wave."""
+
+BLIND_S: Final = 2 * 3600.0
+"""Without a mat probe, a layer at the room's temperature counts only so long after its probe was
+doubted for a jump."""
+
 RECOVERS_SHARE: Final = 0.05
 TOUCH_RECOVERS_SHARE: Final = 0.15
 RECOVERS_S: Final = 60 * 60.0

@@ -184,6 +184,7 @@ class Watch:
         no_lead_s: since when the lead is missing with the heat on.
         apart_s: since when the lead is too long.
         touch_s: since when the layer reads the room's temperature.
+        blind_s: last time that the layer was not known.
         no_effect: heat has no effect, in words.
         displaced: the wet-layer probe is displaced, in words.
         displaced_s: when that was last diagnosed.
@@ -243,6 +244,7 @@ class Watch:
     no_lead_s: float | None = None
     apart_s: float | None = None
     touch_s: float | None = None
+    blind_s: float | None = None
     no_effect: str | None = None
     displaced: str | None = None
     displaced_s: float | None = None
