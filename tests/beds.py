@@ -1,4 +1,4 @@
-"""Simulated boxes with faults: a welded contact, a dead mat, a probe that lies elsewhere or freezes.
+"""Simulated boxes with faults: a welded contact, a dead mat, a probe that lies or freezes.
 
 ``plant.Plant`` with what the detectors have to do with: a second relay in series, a keeper that
 says what it did, probes that do not read the place they are named for.
@@ -42,6 +42,7 @@ FACTS = Facts(
     heard=True,
     window_s=600.0,
     series=True,
+    series_open=False,
     closed=False,
     watts=45.0,
     mat_margin_k=20.0,

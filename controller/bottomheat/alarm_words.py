@@ -236,7 +236,8 @@ TOLD: Mapping[Alarm, Told] = MappingProxyType(
             Danger.TOO_COLD,
             "There is no heat, and the bases will be 3 K too cold within six hours",
             _COLD,
-            "Cover the box with blankets, lid on; then look at the other alarms for the cause.",
+            "Does the mat still warm (bottomheat status)? Then pull its plug. Else cover the box "
+            "with blankets, lid on, and look at the other alarms for the cause.",
             off_s=600.0,
         ),
         Alarm.PROBE_FROZEN: Told(

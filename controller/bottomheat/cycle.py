@@ -63,7 +63,11 @@ def start(config: Config, latched: Mapping[str, str], *, proved: bool) -> Contro
     chambers = {}
     for name in config.chambers:
         cause = latched.get(name)
-        chambers[name] = ChamberState(cutoff=replace(cut.CLEAR, latched=cause))
+        # A proved wiring has had a season before: cuttings may lie there from the first cycle on.
+        watch = watching.Watch(held=proved)
+        if cause is not None and cause.startswith(watching.WELDED):
+            watch = watching.Watch(held=proved, stuck=True, latched=cause)
+        chambers[name] = ChamberState(cutoff=replace(cut.CLEAR, latched=cause), watch=watch)
     return ControllerState(chambers, proved=proved)
 
 
@@ -136,11 +140,12 @@ def advance(
         if name in crossed:
             bed = guard.cut_crossed(bed, crossed[name])
         events += [Event(EventKind.DIAGNOSED, now_s, name, text) for text in bed.finding.told]
-        if bed.finding.open_series or bed.state.cutoff.latched is not None:
-            open_series.add(name)
         after, word, reason = _decide(
             bed, now_s, chamber, hold=hold, proved=state.proved, pulse=pulse, turn_share=turns[name]
         )
+        after, idle = guard.idle(before, after, now_s)
+        if bed.finding.open_series or after.cutoff.latched is not None or idle:
+            open_series.add(name)
         if pulse and after.no_heat is not None:
             stopped = f"{name}: {after.no_heat}"
         tell(name, before, after, now_s, events)

@@ -13,6 +13,9 @@ from bottomheat.protect import detect
 from bottomheat.protect.watch import Facts, Finding
 from bottomheat.state import ChamberState
 
+IDLE_S = 60.0
+"""So long without heat before the series relay opens as well: one bad reading must not click it."""
+
 
 def gather(
     state: ChamberState,
@@ -47,6 +50,7 @@ def gather(
     mat_c = usable.get(Place.MAT)
     if mat_c is None and Place.MAT not in usable and feedback is not None:
         mat_c = feedback.probe_c
+    cut_off = feedback is not None and feedback.latched
     estimate = state.outlook.estimate
     tending = state.tending
     return Facts(
@@ -62,15 +66,16 @@ def gather(
         needed_c=state.outlook.substrate_setpoint_c,
         duty=state.law.duty,
         short=state.law.held,
-        no_heat=state.no_heat,
+        no_heat="cut by the keeper" if cut_off else state.no_heat,
         tending=tending is not None and now_s < tending.until_s,
         modulated=chamber.law == "pid",
         pulse=pulse,
         heard=heard,
         window_s=chamber.heater.window,
         series=chamber.keeper.series_relay is not None,
+        series_open=feedback is not None and feedback.series_closed is False,
         mat_margin_k=None if mat_c is None else chamber.limits.mat_c - LIMIT_MARGIN_K - mat_c,
-        closed=state.relay.closed,
+        closed=state.relay.closed and (feedback is None or feedback.closed),
         watts=chamber.heater.watts,
         full_power_rise_k=chamber.heater.full_power_rise_k,
         cycle_s=cycle_s,
@@ -164,6 +169,8 @@ def detected(
         )
     if finding.room_c is not None:
         usable = {**usable, Place.ROOM: finding.room_c}
+    if Place.MAT not in usable and feedback is not None and feedback.probe_c is not None:
+        usable = {**usable, Place.MAT: feedback.probe_c}  # bounds the law like a probe of our own
     if finding.latch is not None and watched.latched is None:
         watched = replace(watched, latched=finding.latch)
     after = replace(state, cutoff=watched, estimator=estimator, watch=watch)
@@ -182,3 +189,20 @@ def cut_crossed(bed: Bed, text: str) -> Bed:
         alarms=bed.finding.alarms - {Alarm.RELAY_STUCK_ON, Alarm.NO_EFFECT} | {Alarm.CROSSED},
     )
     return replace(bed, state=replace(bed.state, cutoff=watched, watch=watch), finding=finding)
+
+
+def idle(before: ChamberState, after: ChamberState, now_s: float) -> tuple[ChamberState, bool]:
+    """Whether no heat may flow for longer than a spell of bad readings.
+
+    Then a second relay in series opens as well: a first one that sticks must not go on feeding a
+    bed of which nobody knows how warm it is.  It breaks no current otherwise.
+
+    Args:
+        before: the chamber a cycle ago.
+        after: the chamber now; its ``idle_s`` is brought up to date.
+        now_s: monotonic time, s.
+    """
+    if after.no_heat is None or after.relay.closed:
+        return (after if after.idle_s is None else replace(after, idle_s=None)), False
+    since_s = now_s if before.idle_s is None else before.idle_s
+    return replace(after, idle_s=since_s), now_s - since_s >= IDLE_S

@@ -251,8 +251,9 @@ _LIST: Final = (
         "the probes of two boxes are swapped",
         acts.cross_probes,
         acts.uncross_probes,
-        right=_of(_A.CROSSED),
-        also=_COLD | _DISPLACED | _CROSSING | _CUT,
+        # Two layer probes that lie elsewhere say so first, each of its own box.
+        right=_of(_A.CROSSED) | _DISPLACED,
+        also=_COLD | _CROSSING | _CUT | _of(_A.ROOM_DOUBTED, _A.WARM_WITHOUT_HEAT),
         places=(Place.SUBSTRATE, Place.MAT),
         chambers=2,
         heat_off=True,
@@ -339,7 +340,8 @@ _LIST: Final = (
         acts.dark,
         lasts_s=12 * acts.HOUR_S,
         right=_of(_A.WARM_WITHOUT_HEAT),
-        also=_of(_A.CALLUS_HOT),
+        # At once by 15 K, which only the sun on a probe does: to doubt it at first is right.
+        also=_of(_A.CALLUS_HOT, _A.ROOM_DOUBTED),
         value=15.0,
         unit="W",
         hooks=("set_sun",),
@@ -417,6 +419,9 @@ def right_alarms(order: Order) -> frozenset[Alarm]:
         return _ROOM_RIGHT
     if order.place == acts.KEEPER:
         return frozenset({Alarm.KEEPER_HOLDS, Alarm.PROBE_LOST})
+    if order.place == Place.MAT and kind.name.startswith("probe-displaced"):
+        # The words of that alarm send the grower to the mat's probe too.
+        return kind.right | {Alarm.NO_EFFECT, Alarm.PROBE_LOST}
     return kind.right
 
 
@@ -433,6 +438,8 @@ def heat_due_off(order: Order, config: Config) -> bool:
     """
     if not KINDS[order.kind].heat_off or order.place in (Place.ROOM, Place.CALLUS):
         return False
+    if order.place == Place.MAT and order.kind.startswith("probe-displaced"):
+        return False  # the duty is bounded to what the setpoint needs
     if order.place in (Place.SUBSTRATE, Place.SUBSTRATE_2):
         return Place.SUBSTRATE_2 not in config.chambers[order.chamber].probes.by_place()
     return True

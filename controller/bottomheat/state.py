@@ -35,6 +35,7 @@ class ChamberState:
     no_heat: str | None = "starting"
     tending: Tending | None = None
     lid: Lid = Lid.ON
+    idle_s: float | None = None
     watch: Watch = field(default_factory=Watch)
 
 

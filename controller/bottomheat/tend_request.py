@@ -104,6 +104,11 @@ def _begin(
     before = state.chambers[name]
     running = before.tending is not None and before.tending.until_s > now_s
     since_s = before.tending.since_s if before.tending is not None and running else now_s
+    if now_s + for_s - since_s > LONGEST_S:
+        raise InputError(
+            f"{name} has been tended for {words(now_s - since_s)} already; {words(LONGEST_S)} in "
+            f"all is the most: say bottomheat tend {name} --done, look at the box, and begin anew."
+        )
     new = cycle.tend(state, name, Tending(doing, since_s, now_s + for_s, note), lid)
     text = f"tended for {words(for_s)}: {DOING_WORDS[doing]}{_more(lid, note)}"
     answer = {

@@ -72,8 +72,8 @@ class Known:
 
 def room_rows(start_hour: float, days: float = DAYS, *, snap: bool = True) -> str:
     """The bench's room as CSV, a row every ten minutes: 17 ± 3 °C, coldest at 06:00, and from the
-    eighth day's start 24 h that are 8 K colder, an hour to fall and two to rise: a room that jumps by
-    8 K is taken for a sunlit probe."""
+    eighth day's start 24 h that are 8 K colder, an hour to fall and two to rise: a room that jumps
+    by 8 K is taken for a sunlit probe."""
     rows = ["hours,room_c"]
     for step in range(round(days * 144) + 1):
         hours = step / 6.0

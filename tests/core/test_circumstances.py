@@ -1,4 +1,4 @@
-"""What lies outside the bed: a room probe in the sun, warmth without heat, too little heat, none."""
+"""What lies outside the bed: sun on the room probe, warmth without heat, too little heat, none."""
 
 from __future__ import annotations
 

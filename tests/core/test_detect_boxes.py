@@ -184,6 +184,16 @@ def test_warmth_that_is_poured_or_shone_in_is_never_called_a_weld(make, warm, wh
     assert Alarm.RELAY_STUCK_ON not in beds.raised()
 
 
+def test_hot_water_in_a_jacketed_box_is_never_called_a_weld():
+    """The mat follows the layer for an hour, while the layer gives its heat to the bags."""
+    for phase in range(20):
+        beds = warmed(MAKES["jacketed"])
+        beds.run(phase / HOUR)
+        beds.boxes["bench"].add_water(2.0, 50.0 if phase % 2 else 48.0)
+        beds.run(2.5)
+        assert nothing_latched(beds)
+
+
 # --- no effect ----------------------------------------------------------------------------------
 
 
@@ -461,7 +471,12 @@ def test_what_happens_to_the_other_bed_long_after_a_weld_is_not_called_crossed(p
 def test_with_a_silent_keeper_nothing_is_said_of_the_relay_or_the_mat():
     beds = warmed()
     beds.silent_keeper = True
+    beds.step()
+    before = beds.state.chambers["bench"].watch
     beds.power_share["bench"] = 0.0
     beds.run(4)
+    after = beds.state.chambers["bench"].watch
+    assert after.lead.level_k == before.lead.level_k
+    assert after.layer.full_k == before.layer.full_k
     assert not {Alarm.RELAY_STUCK_ON, Alarm.NO_EFFECT, Alarm.PROBE_DISPLACED} & beds.raised()
     assert nothing_latched(beds)

@@ -70,7 +70,7 @@ def test_it_works_where_the_probe_is_displaced_or_both_probes_are_lost():
         {"usable": {S: None, MAT: 2.0, ROOM: None}},
         {"usable": {S: None, MAT: 2.0}},
     ],
-    ids=lambda against: ", ".join(against),
+    ids=", ".join,
 )
 def test_any_doubt_and_there_is_no_guard(against):
     assert guarded(**against) is None

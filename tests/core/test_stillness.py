@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 
 import pytest
 
@@ -181,7 +182,7 @@ def test_a_window_is_not_asked_for_more_often_than_every_two_hours():
         if watch.window_s != before:
             starts.append(minute * 60.0)
     assert len(starts) >= 4
-    assert min(b - a for a, b in zip(starts, starts[1:], strict=False)) >= th.WINDOW_AGAIN_S
+    assert min(b - a for a, b in pairwise(starts)) >= th.WINDOW_AGAIN_S
 
 
 def test_within_a_window_a_swing_of_fifteen_hundredths_is_enough():

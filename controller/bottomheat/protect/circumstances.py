@@ -135,6 +135,14 @@ def shortfall(watch: Watch, facts: Facts, now_s: float, *, standing: bool) -> tu
     return watch, now_s - watch.short_s >= th.SHORT_S and (falling or standing)
 
 
+def _fed(watch: Watch, now_s: float) -> bool:
+    """Whether the mat is warm although its heat has been off for half an hour."""
+    lead_k, gain_k = watch.lead.lead_k, watch.lead.level_k or watch.lead.ripple_k
+    if watch.off_s is None or now_s - watch.off_s < th.UNHEARD_S or lead_k is None:
+        return False
+    return lead_k >= max(th.STUCK_LEAD_K, th.STUCK_LEAD_SHARE * (gain_k or 0.0))
+
+
 def heat_lost(watch: Watch, facts: Facts, now_s: float, *, standing: bool) -> tuple[Watch, bool]:
     """No heat can flow, and within six hours the callus zone is three kelvin low."""
     value_c = facts.estimate_c
@@ -148,7 +156,7 @@ def heat_lost(watch: Watch, facts: Facts, now_s: float, *, standing: bool) -> tu
         return (watch if watch.cold_s is None else changed(watch, cold_s=None)), False
     if watch.cold_s is None:
         return changed(watch, cold_s=now_s), False
-    if not watch.held or now_s - watch.cold_s < th.LOST_S or facts.pulse:
+    if not watch.held or now_s - watch.cold_s < th.LOST_S or facts.pulse or _fed(watch, now_s):
         return watch, False
     room_c = watch.layer.room_c if facts.room_c is None else facts.room_c
     if watch.last_c is None or room_c is None:

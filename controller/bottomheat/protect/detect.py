@@ -6,6 +6,8 @@ been opened, then what compares the bed with its model, then what lies outside t
 
 from __future__ import annotations
 
+import math
+
 from bottomheat.model import PLACE_WORDS, Alarm, Place
 from bottomheat.protect import callus, series_proof, signs, stillness
 from bottomheat.protect import circumstances as outside
@@ -13,12 +15,9 @@ from bottomheat.protect import layer as lay
 from bottomheat.protect import thresholds as th
 from bottomheat.protect.frozen import changed
 from bottomheat.protect.supply import RETURN_S
-from bottomheat.protect.watch import Facts, Finding, Watch, models, needed_duty, suspended
+from bottomheat.protect.watch import WELDED, Facts, Finding, Watch, models, needed_duty, suspended
 
-STUCK = (
-    "the mat warms with its relay open: the contact has welded, or the mat is fed from elsewhere; "
-    "unplug the mat"
-)
+STUCK = f"{WELDED}: the contact has welded, or the mat is fed from elsewhere; unplug the mat"
 NO_EFFECT = (
     "heat is switched on and the mat does not warm: look at its plug, its cutout and fuse, the "
     "relay, and whether its probe still lies on it"
@@ -39,6 +38,8 @@ def advance(
     """
     told: list[str] = []
     alarms: set[Alarm] = set()
+    if watch.begun_s is None:
+        watch = changed(watch, begun_s=now_s)
     last_s = watch.lead.at_s if watch.layer.at_s is None else watch.layer.at_s
     if last_s is not None and now_s - last_s > max(th.GAP_S, 4.0 * facts.cycle_s):
         facts = changed(facts, heat=False, heard=False)  # the lease ran out in the gap
@@ -47,11 +48,15 @@ def advance(
         watch = signs.after_tending(watch, now_s)
     if facts.substrate_c is None and watch.layer.at_s is not None:
         watch = changed(watch, blind_s=now_s)
+    if not facts.tending:
+        watch = watch if watch.tending_s is None else changed(watch, tending_s=None)
+    elif watch.tending_s is None:
+        watch = changed(watch, tending_s=now_s)
     if facts.tending:
         watch = changed(watch, tended_s=now_s, disturbed_s=None, look_s=None, mute_s=None)
     if not facts.heard and (facts.closed or watch.lead.sleeve > 0.0):
         watch = changed(watch, unheard_s=now_s, off_s=None, look_s=None, mute_s=None)
-    elif watch.proof_from_s is None and facts.closed is facts.heat:
+    elif watch.proof_from_s is None and (facts.heat or not facts.closed):
         watch = signs.warms_while_off(watch, facts, now_s)
     watch, still = stillness.follow(watch, facts, now_s)
     watch, room_why = outside.room(watch, facts, now_s)
@@ -67,7 +72,12 @@ def advance(
     for place in sorted(frozen - watch.frozen):
         told.append(f"{PLACE_WORDS[place]}: its probe stands still while the bed moves: frozen")
     watch = _thaw(watch, frozen, now_s)
-    if quiet or watch.displaced is not None or watch.frozen:
+    if watch.tending_s is not None and now_s - watch.tending_s >= th.TENDED_LONG_S:
+        # A plug that was pulled for the work and forgotten: an open box does not hide that.
+        watch = signs.missing_lead(watch, facts, now_s)
+        if watch.no_lead_s is not None and now_s - watch.no_lead_s >= th.NO_LEAD_S:
+            watch = changed(watch, no_effect=NO_EFFECT)
+    elif quiet or watch.displaced is not None or watch.frozen:
         watch = changed(watch, mute_s=None, weak_s=None, look_s=None, no_lead_s=None)
     else:
         watch = _heat(watch, facts, now_s, told)
@@ -165,6 +175,7 @@ def _displacement(watch: Watch, facts: Facts, now_s: float, told: list[str]) -> 
         watch,
         displaced=text,
         displaced_s=now_s,
+        displaced_c=math.inf if facts.substrate_c is None else facts.substrate_c,
         agrees_s=None,
         disturbed_s=None,
         probation_s=None,
@@ -181,7 +192,11 @@ def _agreement(watch: Watch, facts: Facts, now_s: float, told: list[str]) -> Wat
         low_k = -max(th.DISPLACED_K, th.DISPLACED_SHARE * signs.level_k(watch, facts))
         agrees = low_k <= excess <= bound_k
     else:
-        agrees = watch.touch_s is None and facts.substrate_c is not None
+        # Without a mat probe: it jumped back, or a day has gone.
+        layer_c = facts.substrate_c
+        back_k = max(th.BACK_K, th.BACK_SHARE * watch.drop_k)
+        agrees = layer_c is not None and layer_c >= watch.displaced_c + back_k
+        agrees = agrees or now_s - (watch.displaced_s or now_s) >= th.AGAIN_S
     if not agrees:
         return watch if watch.agrees_s is None else changed(watch, agrees_s=None)
     if watch.agrees_s is None:
@@ -209,7 +224,7 @@ def _heat(watch: Watch, facts: Facts, now_s: float, told: list[str]) -> Watch:
         watch.no_lead_s is not None and now_s - watch.no_lead_s >= th.NO_LEAD_S
     )
     if not gone and watch.lead.lead_k is None:
-        gone = signs.unanswered(watch) == "no effect"
+        gone = signs.unanswered(watch, facts) == "no effect"
     if gone and not frozen_mat and watch.displaced is None:
         watch = changed(watch, no_effect=NO_EFFECT)
     elif watch.weak_s is not None and now_s - watch.weak_s >= th.WEAK_S:
@@ -268,7 +283,8 @@ def _cap(watch: Watch, facts: Facts, now_s: float) -> float | None:
         if watch.no_effect is not None and excess is None:
             return needed  # no mat probe: it may be the layer's probe that lies elsewhere
         return min(1.0, th.DUTY_FACTOR * needed + th.DUTY_EXTRA)
-    if needed is None or watch.mean_duty <= th.DUTY_FACTOR * needed + th.DUTY_EXTRA:
+    factor = th.DUTY_FACTOR if excess is not None else th.DUTY_BLIND_FACTOR
+    if needed is None or watch.mean_duty <= factor * needed + th.DUTY_EXTRA:
         return None
     return None if _justified(watch, facts, excess) else needed
 
@@ -278,4 +294,7 @@ def _justified(watch: Watch, facts: Facts, excess: float | None) -> bool:
     if excess is not None:
         return excess < max(th.DISPLACED_K, th.DISPLACED_SHARE * signs.level_k(watch, facts))
     moved = lay.moved_k(watch.layer, th.PATH_MINUTES)
-    return moved is not None and moved[0] >= th.RESPONSE_SHARE * moved[1] > 0.0
+    by_heat_k = lay.moved_by_heat_k(watch.layer, th.PATH_MINUTES, facts.layer_prior_k)
+    if moved is None or by_heat_k is None or by_heat_k < th.RESPONSE_K:
+        return False
+    return moved[0] >= by_heat_k / 2.0

@@ -51,7 +51,13 @@ def guarded(
         return None
     full_k = chamber.heater.full_power_rise_k or watch.layer.full_k
     likely_k = full_k or th.LAYER_K_PER_W * chamber.heater.watts
-    most_k = likely_k if full_k is not None else likely_k * th.PRIOR_SPAN
+    most_k = likely_k * th.PRIOR_SPAN
+    if chamber.heater.full_power_rise_k is not None:
+        most_k = likely_k
+    elif full_k is not None:
+        most_k = (
+            likely_k * th.FROST_UNSURE
+        )  # learned in hours, while the bed takes a day to show it
     safe = (chamber.limits.substrate_c - LIMIT_MARGIN_K - th.FROST_ROOM_C) / most_k
     return min(1.0, max(0.0, min(safe, (th.FROST_C - room_c) / likely_k)))
 

@@ -34,7 +34,7 @@ class Layer:
         xy: the same.
         expected_c: what heat and room make of the layer, °C up to a constant; summed up from
             changes, so that a gain learned anew does not look like a jump.
-        path: (measured °C, expected °C) a minute apart, oldest first, an hour at most.
+        path: (measured °C, expected °C, share) a minute apart, oldest first, an hour at most.
         minute_s: time of the newest of them, s.
     """
 
@@ -49,7 +49,7 @@ class Layer:
     xx: float = 0.0
     xy: float = 0.0
     expected_c: float = 0.0
-    path: tuple[tuple[float, float], ...] = ()
+    path: tuple[tuple[float, float, float], ...] = ()
     minute_s: float = -math.inf
 
     @property
@@ -115,7 +115,7 @@ def advance(
     if learn and layer.room_c is not None:
         layer = _learn(layer, substrate_c, dt_s, prior_k)
     if now_s - layer.minute_s >= 59.5:
-        path = (*layer.path[-th.PATH_MINUTES :], (substrate_c, layer.expected_c))
+        path = (*layer.path[-th.PATH_MINUTES :], (substrate_c, layer.expected_c, layer.share))
         layer = changed(layer, path=path, minute_s=now_s)
     return layer
 
@@ -151,6 +151,13 @@ def moved_k(layer: Layer, minutes: int) -> tuple[float, float] | None:
         return None
     now, then = layer.path[-1], layer.path[-1 - minutes]
     return now[0] - then[0], now[1] - then[1]
+
+
+def moved_by_heat_k(layer: Layer, minutes: int, prior_k: float) -> float | None:
+    """How far heat alone should have moved the layer in so many minutes, K."""
+    if len(layer.path) <= minutes:
+        return None
+    return full_k(layer, prior_k) * (layer.path[-1][2] - layer.path[-1 - minutes][2])
 
 
 def _share(quick: float, slow: float) -> float:

@@ -58,7 +58,7 @@ def _running(watch: Watch, facts: Facts, now_s: float, *, quiet: bool) -> tuple[
     lead_k, gain_k = watch.lead.lead_k, _gain_k(watch)
     over = since_s >= th.PROOF_S
     # The keeper's word is one cycle late, so closed is not asked for at once.
-    idle = since_s > 3.0 * facts.cycle_s and not facts.closed
+    idle = since_s > 3.0 * facts.cycle_s and not (facts.closed and facts.series_open)
     over = over or (idle and since_s >= th.PROOF_TELLS_S)  # the mat came to its bound: it is heated
     if (
         quiet

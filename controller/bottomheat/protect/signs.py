@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 
+from bottomheat.model import Place
 from bottomheat.protect import layer as lay
 from bottomheat.protect import lead as led
 from bottomheat.protect import thresholds as th
@@ -38,15 +39,21 @@ def warms_while_off(watch: Watch, facts: Facts, now_s: float) -> Watch:
         return changed(watch, off_s=None, off_mat_c=math.inf) if watch.off_s is not None else watch
     if watch.off_s is None:
         return changed(
-            watch, off_s=now_s, off_mat_c=math.inf, off_then_s=now_s, off_then_c=facts.mat_c
+            watch,
+            off_s=now_s,
+            off_mat_c=math.inf,
+            off_first_c=facts.mat_c,
+            off_first_k=lead_k or 0.0,
+            off_room_c=facts.room_c,
         )
     off_s = now_s - watch.off_s
-    if now_s - watch.off_then_s >= th.STUCK_EVERY_S:
-        fell_k = watch.off_then_c - facts.mat_c
+    still = watch.still.get(Place.MAT)
+    alive = still is None or now_s - still.since_s < th.MAT_STILL_S
+    if off_s >= th.STUCK_LONG_S and alive and lead_k is not None:
+        lost_k = watch.off_first_c - facts.mat_c
         warm_k = max(th.STUCK_LEAD_K, th.STUCK_LEAD_SHARE * level_k(watch, facts))
-        watch = changed(watch, off_then_s=now_s, off_then_c=facts.mat_c)
-        stays = off_s >= th.STUCK_LONG_S and fell_k < th.STUCK_FALL_K
-        if stays and lead_k is not None and lead_k >= warm_k:
+        first_k = watch.off_first_k
+        if lead_k >= warm_k and first_k >= warm_k and lost_k < th.STUCK_STAYS * first_k:
             return changed(watch, stuck=True)
     if off_s < th.STUCK_BLIND_S:
         return watch
@@ -55,11 +62,25 @@ def warms_while_off(watch: Watch, facts: Facts, now_s: float) -> Watch:
     rise_k = max(th.STUCK_RISE_K, th.STUCK_RISE_SHARE * level_k(watch, facts))
     if off_s < th.STUCK_OFF_S or facts.mat_c - watch.off_mat_c < rise_k:
         return watch
-    if lead_k is None or lead_k - watch.off_lead_k < 0.7 * rise_k:
+    if lead_k is None:
+        return _warms_blindly(watch, facts, rise_k)
+    if lead_k - watch.off_lead_k < 0.7 * rise_k:
         return watch
     # More than the heat of before explains: a box that is put back warms a cold mat, to no more.
     excess = excess_k(watch)
     if (lead_k if excess is None else excess) < 0.7 * rise_k:
+        return watch
+    return changed(watch, stuck=True)
+
+
+def _warms_blindly(watch: Watch, facts: Facts, rise_k: float) -> Watch:
+    """The same without a wet layer to compare with: the mat warms and the room has not."""
+    if facts.room_c is None or watch.off_room_c is None:
+        return watch
+    by_room_k = max(0.0, facts.room_c - watch.off_room_c)
+    if facts.mat_c is None or facts.mat_c - watch.off_mat_c < rise_k + by_room_k:
+        return watch
+    if facts.mat_c - facts.room_c < th.STUCK_ABOVE_ROOM_K:
         return watch
     return changed(watch, stuck=True)
 
@@ -78,6 +99,7 @@ def look(watch: Watch, facts: Facts, now_s: float) -> tuple[Watch, str | None]:
     told = led.answer(watch.lead, facts.lead_prior_k, facts.cycle_s)
     if told is None:
         return _unmute(watch), None
+    watch = changed(watch, answered_s=now_s)
     if told >= th.ANSWERS:
         weak_s = watch.weak_s
         if told >= th.WEAK or not _thin(watch):
@@ -301,7 +323,7 @@ def _opened(watch: Watch) -> str | None:
     )
 
 
-def unanswered(watch: Watch) -> str | None:
+def unanswered(watch: Watch, facts: Facts) -> str | None:
     """Without a mat probe: the layer does not rise as it should.
 
     Returns:
@@ -310,8 +332,8 @@ def unanswered(watch: Watch) -> str | None:
     if watch.lead.lead_k is not None:
         return None
     moved = lay.moved_k(watch.layer, th.PATH_MINUTES)
-    if moved is None:
-        return None
+    if moved is None or (facts.room_c is None and watch.layer.full_k is None):
+        return None  # a warm bed at a restart, of which nothing is known yet
     rise_k, due_k = moved
     if watch.layer.full_k is None:
         due_k /= th.PRIOR_SPAN

@@ -79,7 +79,9 @@ def window(watch: Watch, facts: Facts, now_s: float) -> Watch:
         for place, still in watch.still.items()
         if place in LAYERS and facts.readings_c.get(place) is not None
     ]
-    if not any(now_s - still.since_s >= th.STILL_S for still in standing):
+    silent_s = now_s - (watch.answered_s or watch.begun_s or now_s)
+    mute = facts.mat_c is not None and silent_s >= th.WINDOW_AGAIN_S  # windows too short to tell
+    if not mute and not any(now_s - still.since_s >= th.STILL_S for still in standing):
         return watch
     stills = {
         place: changed(still, low_k=watch.layer.expected_c, high_k=watch.layer.expected_c)

@@ -90,10 +90,10 @@ STUCK_BLIND_S: Final = 90.0
 opened (a probe's lag).  Sun, a warm shed or warm water lift the layer with the mat or before it."""
 
 STUCK_LONG_S: Final = 3600.0
-STUCK_EVERY_S: Final = 1800.0
-STUCK_FALL_K: Final = 0.3
-"""Heat off for an hour, a lead that is still there, and a mat that has not fallen in half an hour:
-a healthy one has lost three quarters of its lead by then, and falls while it has any."""
+STUCK_ABOVE_ROOM_K: Final = 8.0
+"""Heat off for an hour, and the mat has lost less than a tenth of the lead that it had: a healthy
+one has lost more than half (calculated, a jacketed box with its probe displaced: 19 of 29 K).
+Without a wet layer to compare with, the mat warms by itself well above the room."""
 
 CROSSED_S: Final = 3600.0
 """A weld and a missing lead within an hour are one mistake at the plugs."""
@@ -154,6 +154,13 @@ air."""
 UNASKED_K: Final = 0.8
 """Lead too long and a layer that warms in an hour by so much beyond its heat: the mat is fed
 without being asked, in part at least, as by a solid-state relay that fails on one half-wave."""
+
+BACK_K: Final = 2.0
+BACK_SHARE: Final = 0.3
+"""Without a mat probe a displaced layer probe is back when it has jumped up again by so much."""
+
+TENDED_LONG_S: Final = 45 * 60.0
+"""After so long of tending a missing lead counts all the same."""
 
 BLIND_S: Final = 2 * 3600.0
 """Without a mat probe, a layer at the room's temperature counts only so long after its probe was
@@ -239,10 +246,12 @@ CALLUS_STILL_K: Final = 1.0
 # Duty and warmth.
 
 DUTY_FACTOR: Final = 1.25
+DUTY_BLIND_FACTOR: Final = 1.1
 DUTY_EXTRA: Final = 0.05
 DUTY_UNMEASURED: Final = 0.5
 """Bound of the duty where the answer of the bed is in doubt: what the setpoint needs in this room
-by the model, with a quarter and a twentieth on top; half power while there is no model."""
+by the model, with a quarter (a tenth, without a mat probe) and a twentieth on top; half power
+while there is no model."""
 
 MEAN_DUTY_S: Final = 3 * 3600.0
 """Over three hours the mean duty is held to the same bound, unless the layer answers as the model
@@ -250,6 +259,7 @@ says: so a displaced probe that nobody has noticed cannot hold the mat at full p
 
 FROST_C: Final = 5.0
 FROST_ROOM_C: Final = 20.0
+FROST_UNSURE: Final = 1.3
 """The frost guard keeps the layer a few degrees above freezing, and would be safe in such a
 room."""
 

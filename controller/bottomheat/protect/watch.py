@@ -24,6 +24,9 @@ from bottomheat.protect.frozen import changed
 from bottomheat.protect.layer import Layer
 from bottomheat.protect.lead import Lead
 
+WELDED = "the mat warms with its relay open"
+"""How the words of a stuck relay begin, in a latch file too."""
+
 
 @dataclass(frozen=True)
 class Facts:
@@ -49,6 +52,7 @@ class Facts:
         heard: the keeper says what it did; otherwise nobody knows whether heat flowed.
         window_s: length of a window, s.
         series: there is a second relay in series.
+        series_open: the keeper says that it is open.
         mat_margin_k: how far the mat is below the temperature it is held at, K.
         closed: the heat relay is asked to be closed, whatever the series relay does.
         watts: rating of the mat, W.
@@ -75,6 +79,7 @@ class Facts:
     heard: bool
     window_s: float
     series: bool
+    series_open: bool
     mat_margin_k: float | None
     closed: bool
     watts: float
@@ -160,6 +165,7 @@ class Watch:
     """Everything the detectors remember of one bed; times monotonic, s; None: not so.
 
     Attributes:
+        begun_s: first cycle.
         lead: model of the mat's lead.
         layer: model of the wet layer.
         still: by place, how long a probe has shown the same count.
@@ -169,8 +175,10 @@ class Watch:
         peak_k: largest excess of the lead since, K.
         judged: whether the half-hour look at the disturbance has been taken.
         tended_s: last time that the box was known to be tended.
+        tending_s: since when it has been without a break.
         unheard_s: last time that the keeper was silent.
         mute_s: since when the mat does not answer.
+        answered_s: when the ripple last told anything.
         weak_s: since when it answers weakly.
         look_s: since when heat is held off for a look.
         looked_s: end of the last look.
@@ -179,8 +187,9 @@ class Watch:
         off_s: since when heat is off.
         off_mat_c: lowest mat since then, °C.
         off_lead_k: lead at that, K.
-        off_then_s: when the mat was last compared, s.
-        off_then_c: mat then, °C.
+        off_first_c: mat when the heat went off, °C.
+        off_first_k: lead then, K.
+        off_room_c: room then, °C.
         no_lead_s: since when the lead is missing with the heat on.
         apart_s: since when the lead is too long.
         touch_s: since when the layer reads the room's temperature.
@@ -188,6 +197,7 @@ class Watch:
         no_effect: heat has no effect, in words.
         displaced: the wet-layer probe is displaced, in words.
         displaced_s: when that was last diagnosed.
+        displaced_c: what it read then, °C.
         agrees_s: since when it agrees again.
         probation_s: until when it is tried at half duty.
         frozen: places whose probe is frozen.
@@ -220,6 +230,7 @@ class Watch:
         stuck_s: when that was found.
     """
 
+    begun_s: float | None = None
     lead: Lead = field(default_factory=Lead)
     layer: Layer = field(default_factory=Layer)
     still: Mapping[Place, Still] = field(default_factory=dict)
@@ -229,8 +240,10 @@ class Watch:
     peak_k: float = 0.0
     judged: bool = False
     tended_s: float | None = None
+    tending_s: float | None = None
     unheard_s: float | None = None
     mute_s: float | None = None
+    answered_s: float | None = None
     weak_s: float | None = None
     look_s: float | None = None
     looked_s: float | None = None
@@ -239,8 +252,9 @@ class Watch:
     off_s: float | None = None
     off_mat_c: float = math.inf
     off_lead_k: float = 0.0
-    off_then_s: float = 0.0
-    off_then_c: float = math.inf
+    off_first_c: float = math.inf
+    off_first_k: float = 0.0
+    off_room_c: float | None = None
     no_lead_s: float | None = None
     apart_s: float | None = None
     touch_s: float | None = None
@@ -248,6 +262,7 @@ class Watch:
     no_effect: str | None = None
     displaced: str | None = None
     displaced_s: float | None = None
+    displaced_c: float = math.inf
     agrees_s: float | None = None
     probation_s: float | None = None
     frozen: frozenset[Place] = frozenset()
@@ -355,8 +370,9 @@ def models(watch: Watch, facts: Facts, now_s: float) -> Watch:
         learn=learn,
     )
     mean_duty = watch.mean_duty
-    if watch.lead.at_s is not None:
-        gone = min(1.0, (now_s - watch.lead.at_s) / th.MEAN_DUTY_S)
+    last_s = watch.lead.at_s if watch.layer.at_s is None else watch.layer.at_s
+    if last_s is not None:
+        gone = min(1.0, (now_s - last_s) / th.MEAN_DUTY_S)
         mean_duty += (float(facts.heat) - mean_duty) * max(0.0, gone)
     return changed(watch, lead=lead, layer=layer, mean_duty=mean_duty)
 
@@ -386,11 +402,11 @@ def heated(watch: Watch) -> bool:
 
 
 def may_reset(watch: Watch) -> tuple[bool, tuple[str, ...]]:
-    """Whether what the detectors latched is gone, with the proof or what stands against it."""
-    if not watch.stuck:
-        return True, ()
+    """Whether no heat flows unasked, with the proof or what stands against it."""
     gain_k = watch.lead.level_k or watch.lead.ripple_k
     lead_k = watch.lead.lead_k
+    if not watch.stuck:
+        return True, ()
     if lead_k is None:
         return False, ("the mat cannot be compared with the wet layer now",)
     bound_k = max(th.STUCK_LEAD_K, th.STUCK_LEAD_SHARE * (gain_k or 0.0))
@@ -420,6 +436,9 @@ def needed_duty(watch: Watch, facts: Facts) -> float | None:
     if room_c is None or facts.needed_c is None:
         return None
     full_k = facts.full_power_rise_k or watch.layer.full_k
+    if watch.lead.lead_k is None and watch.layer.anchor_k is not None:
+        # Without a mat probe nothing else tells a probe that creeps out from a bed that loses more.
+        full_k = facts.full_power_rise_k or watch.layer.anchor_k
     if full_k is None:
         return None
     return min(1.0, max(0.0, (facts.needed_c - room_c) / full_k))
