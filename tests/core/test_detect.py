@@ -366,7 +366,8 @@ def test_a_stuck_relay_is_cleared_only_once_the_mat_has_cooled(lead_k, may):
 
 
 def test_with_no_stuck_relay_nothing_stands_against_clearing():
-    assert watching.may_reset(LEARNED) == (True, ())
+    assert watching.may_reset(LEARNED)[0]
+    assert watching.may_reset(replace(LEARNED, lead=replace(LEARNED.lead, lead_k=None)))[0]
 
 
 # --- crossing -----------------------------------------------------------------------------------

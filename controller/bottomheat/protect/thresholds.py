@@ -141,7 +141,7 @@ DISPLACED_JUMP_K: Final = 2.5
 more; a displaced probe is about as far off as at first (calculated: 0.61 at most against 0.87)."""
 
 DISPLACED_K: Final = 3.5
-DISPLACED_SHARE: Final = 0.25
+DISPLACED_SHARE: Final = 0.2
 DISPLACED_S: Final = 30 * 60.0
 """A lead that is too long for half an hour, by more than wetting and drying make it."""
 
@@ -245,12 +245,12 @@ CALLUS_STILL_K: Final = 1.0
 
 # Duty and warmth.
 
-DUTY_FACTOR: Final = 1.25
+DUTY_FACTOR: Final = 1.2
 DUTY_BLIND_FACTOR: Final = 1.1
 DUTY_EXTRA: Final = 0.05
 DUTY_UNMEASURED: Final = 0.5
 """Bound of the duty where the answer of the bed is in doubt: what the setpoint needs in this room
-by the model, with a quarter (a tenth, without a mat probe) and a twentieth on top; half power
+by the model, with a fifth (a tenth, without a mat probe) and a twentieth on top; half power
 while there is no model."""
 
 MEAN_DUTY_S: Final = 3 * 3600.0
