@@ -43,9 +43,9 @@ and 1.27, a third of the heat lost stays above 0.5, and no heat at all gives 0 (
 
 WEAK: Final = 0.65
 WEAK_LEAD_SHARE: Final = 0.8
-WEAK_S: Final = 1500.0
+WEAK_S: Final = 900.0
 """A mat that answers with less than two thirds of what it gave, with less than four fifths of the
-lead that its heat explains, for 25 min: part of it is dead."""
+lead that its heat explains, for a quarter of an hour: part of it is dead."""
 
 MUTE_S: Final = 180.0
 """So long without an answer, with the ripple clear of the noise, before it is looked into."""
@@ -190,7 +190,7 @@ model gives; displaced again within a day it latches."""
 
 # Probes that stand still.
 
-STILL_S: Final = 45 * 60.0
+STILL_S: Final = 40 * 60.0
 STILL_RANGE_K: Final = 1.0
 STILL_UNLEARNED: Final = 3.0
 """Not one count of change while the model moves by sixteen: frozen.  Three times that while the
@@ -198,7 +198,7 @@ rise is not learned."""
 
 WINDOW_S: Final = 2400.0
 WINDOW_AGAIN_S: Final = 2 * 3600.0
-WINDOW_JUDGED_S: Final = 65 * 60.0
+WINDOW_JUDGED_S: Final = 60 * 60.0
 WINDOW_RANGE_K: Final = 0.15
 WINDOW_DUTY: Final = (0.03, 0.92)
 """Proving window: the same mean duty lumped over 40 min swings the layer by 0.15 to 0.6 K, and the
