@@ -79,7 +79,16 @@ def test_a_bed_that_answers_may_have_full_power_for_as_long_as_it_needs():
 
 NOW_S = 1e5
 LEARNED = Watch(
-    lead=Lead(at_s=NOW_S, ripple_k=24.0, level_k=24.0, lead_k=9.6, mean_k=9.6, sleeve=0.4),
+    lead=Lead(
+        at_s=NOW_S,
+        quick=0.4,
+        slow=0.4,
+        ripple_k=24.0,
+        level_k=24.0,
+        lead_k=9.6,
+        mean_k=9.6,
+        sleeve=0.4,
+    ),
     layer=Layer(at_s=NOW_S, full_k=26.0, room_c=15.0),
     held=True,
 )
@@ -124,16 +133,18 @@ def test_without_a_model_half_power_is_all_there_is():
 @pytest.mark.parametrize(
     ("mean_duty", "rise_k", "due_k", "bounded"),
     [
-        (0.9, 0.0, 1.0, True),
+        (0.9, 0.0, 2.0, True),
         (0.9, 0.0, 0.0, True),
-        (0.9, 0.8, 1.0, False),
-        (0.6, 0.0, 1.0, False),
+        (0.9, 0.8, 2.0, True),
+        (0.9, 1.2, 2.0, False),
+        (0.9, 1.2, 1.0, True),
+        (0.55, 0.8, 2.0, False),
     ],
 )
 def test_without_a_mat_probe_hours_of_heat_have_to_show_in_the_layer(
     mean_duty, rise_k, due_k, bounded
 ):
-    path = tuple((25.0 + rise_k * i / 60, due_k * i / 60) for i in range(61))
+    path = tuple((25.0 + rise_k * i / 60, due_k * i / 60, due_k * i / 60 / 26) for i in range(61))
     layer = replace(LEARNED.layer, path=path, minute_s=NOW_S)
     blind = replace(LEARNED, lead=Lead(), layer=layer, mean_duty=mean_duty)
     found = cap(blind, replace(BED, mat_c=None))
