@@ -73,6 +73,8 @@ def _running(watch: Watch, facts: Facts, now_s: float, *, quiet: bool) -> tuple[
     share = heated_share(since_s)
     without_k = gain_k * (watch.lead.sleeve - watch.proof_sleeve)
     told = (lead_k - watch.proof_lead_k - without_k) / (gain_k * share)
+    if idle and told < th.PROOF_STUCK:
+        return _broken_off(watch, now_s), None
     if gain_k * share * th.PROOF_OPEN < th.SIGMAS * th.LEAD_NOISE_K or (
         th.PROOF_OPEN < told < th.PROOF_STUCK
     ):
