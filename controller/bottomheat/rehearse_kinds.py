@@ -340,8 +340,7 @@ _LIST: Final = (
         acts.dark,
         lasts_s=12 * acts.HOUR_S,
         right=_of(_A.WARM_WITHOUT_HEAT),
-        # At once by 15 K, which only the sun on a probe does: to doubt it at first is right.
-        also=_of(_A.CALLUS_HOT, _A.ROOM_DOUBTED),
+        also=_of(_A.CALLUS_HOT),
         value=15.0,
         unit="W",
         hooks=("set_sun",),
@@ -355,7 +354,8 @@ _LIST: Final = (
         acts.shift_room,
         lasts_s=8 * acts.HOUR_S,
         right=_of(_A.WARM_WITHOUT_HEAT),
-        also=_of(_A.CALLUS_HOT),
+        # At once by 15 K, which only the sun on a probe does: to doubt it at first is right.
+        also=_of(_A.CALLUS_HOT, _A.ROOM_DOUBTED, _A.SHORTFALL),
         value=15.0,
         unit="K",
         everywhere=True,

@@ -62,7 +62,10 @@ def advance(
     watch, room_why = outside.room(watch, facts, now_s)
     waiting = facts.pulse or facts.tending
     quiet = suspended(watch, facts, now_s)
-    watch = callus.follow(watch, facts, now_s, quiet=quiet)
+    if facts.tending or watch.disturbed_s is not None:
+        watch = changed(watch, opened_s=now_s)
+    opened = watch.opened_s is not None and now_s - watch.opened_s < th.CALLUS_OPENED_S
+    watch = callus.follow(watch, facts, now_s, quiet=quiet or opened)
     if not waiting and Place.MAT not in watch.frozen:
         watch = signs.disturbance(watch, facts, now_s)
         watch = signs.touches_room(watch, facts, now_s)

@@ -135,10 +135,10 @@ UNHEARD_S: Final = 30 * 60.0
 how much heat is in the mat."""
 
 DISPLACED_LOOK_S: Final = 40 * 60.0
-DISPLACED_STAYS: Final = 0.75
-DISPLACED_JUMP_K: Final = 2.5
+DISPLACED_STAYS: Final = 0.8
+DISPLACED_JUMP_K: Final = 2.0
 """Forty minutes after a drop the mat has followed cold bags or water by a third of the jump and
-more; a displaced probe is about as far off as at first (calculated: 0.61 at most against 0.87)."""
+more; a displaced probe is about as far off as at first (calculated: 0.75 at most against 0.87)."""
 
 DISPLACED_K: Final = 3.5
 DISPLACED_SHARE: Final = 0.2
@@ -238,6 +238,9 @@ CALLUS_LEARNED_S: Final = 6 * 3600.0
 """Colder by so much than where it usually lies, against the temperature that wet layer and room
 make likely, for 45 min: not where it was.  Its usual distance is learned over half a day, six
 hours at least."""
+
+CALLUS_OPENED_S: Final = 6 * 3600.0
+"""So long after the box was opened cold bags are colder than wet layer and room make likely."""
 
 CALLUS_STILL_S: Final = 2 * 3600.0
 CALLUS_STILL_K: Final = 1.0

@@ -176,6 +176,7 @@ class Watch:
         judged: whether the half-hour look at the disturbance has been taken.
         tended_s: last time that the box was known to be tended.
         tending_s: since when it has been without a break.
+        opened_s: last time that the box was tended or disturbed.
         unheard_s: last time that the keeper was silent.
         mute_s: since when the mat does not answer.
         answered_s: when the ripple last told anything.
@@ -241,6 +242,7 @@ class Watch:
     judged: bool = False
     tended_s: float | None = None
     tending_s: float | None = None
+    opened_s: float | None = None
     unheard_s: float | None = None
     mute_s: float | None = None
     answered_s: float | None = None
