@@ -231,7 +231,9 @@ def test_while_a_box_is_tended_nothing_but_a_stuck_relay_is_found(before, during
     tended = [(replace(f, tending=True, pulse=False), *rest) for f, *rest in during]
     for _, past, watch, finding in play(tended, after(before, start), now_s):
         assert watch.displaced == past.displaced
-        assert watch.no_effect == past.no_effect
+        # After long, a plug that was pulled for the work and forgotten is no secret of an open box.
+        long = watch.tending_s is not None and watch.lead.at_s - watch.tending_s >= th.TENDED_LONG_S
+        assert watch.no_effect == past.no_effect or long
         assert watch.frozen <= past.frozen
         assert watch.look_s is None
         assert not finding.pause
@@ -239,6 +241,8 @@ def test_while_a_box_is_tended_nothing_but_a_stuck_relay_is_found(before, during
         if watch.latched != past.latched:
             assert watch.stuck
         new = finding.alarms - OUTSIDE - {Alarm.RELAY_STUCK_ON}
+        if long:
+            new -= {Alarm.NO_EFFECT}
         assert not new - {
             alarm
             for alarm, was in (

@@ -109,7 +109,7 @@ def test_a_bed_that_answers_is_not_bounded():
 
 
 def test_a_bed_in_doubt_is_bounded_to_what_it_needs_and_a_little_on_top():
-    bound = th.DUTY_FACTOR * NEEDED + th.DUTY_EXTRA
+    bound = th.DUTY_FACTOR * NEEDED + th.DUTY_EXTRA_K / 26.0
     assert bound < 0.75
     assert cap(replace(LEARNED, no_effect="dead")) == pytest.approx(bound, abs=0.01)
 

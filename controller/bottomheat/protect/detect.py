@@ -190,9 +190,9 @@ def _agreement(watch: Watch, facts: Facts, now_s: float, told: list[str]) -> Wat
     """A displaced probe: tried again once it has agreed for half an hour with the heat off."""
     excess = signs.excess_k(watch)
     if excess is not None:
-        bound_k = max(th.AGREES_K, th.AGREES_SHARE * signs.level_k(watch, facts))
+        bound_k = th.AGREES_K
         # Without heat a mat on a bench loses more downwards than upwards: below, the bound is wide.
-        low_k = -max(th.DISPLACED_K, th.DISPLACED_SHARE * signs.level_k(watch, facts))
+        low_k = -signs.apart_k(watch, facts)
         agrees = low_k <= excess <= bound_k
     else:
         # Without a mat probe: it jumped back, or a day has gone.
@@ -285,17 +285,23 @@ def _cap(watch: Watch, facts: Facts, now_s: float) -> float | None:
             return th.DUTY_UNMEASURED
         if watch.no_effect is not None and excess is None:
             return needed  # no mat probe: it may be the layer's probe that lies elsewhere
-        return min(1.0, th.DUTY_FACTOR * needed + th.DUTY_EXTRA)
+        return min(1.0, th.DUTY_FACTOR * needed + _extra(watch, facts))
     factor = th.DUTY_FACTOR if excess is not None else th.DUTY_BLIND_FACTOR
-    if needed is None or watch.mean_duty <= factor * needed + th.DUTY_EXTRA:
+    if needed is None or watch.mean_duty <= factor * needed + _extra(watch, facts):
         return None
     return None if _justified(watch, facts, excess) else needed
+
+
+def _extra(watch: Watch, facts: Facts) -> float:
+    """Duty that lifts the layer by ``DUTY_EXTRA_K``: less on a strong mat, 0...1."""
+    full_k = facts.full_power_rise_k or lay.full_k(watch.layer, facts.layer_prior_k)
+    return th.DUTY_EXTRA_K / full_k
 
 
 def _justified(watch: Watch, facts: Facts, excess: float | None) -> bool:
     """Whether the bed answers to more heat than its setpoint needs as the model says it should."""
     if excess is not None:
-        return excess < max(th.DISPLACED_K, th.DISPLACED_SHARE * signs.level_k(watch, facts))
+        return excess < signs.apart_k(watch, facts)
     moved = lay.moved_k(watch.layer, th.PATH_MINUTES)
     by_heat_k = lay.moved_by_heat_k(watch.layer, th.PATH_MINUTES, facts.layer_prior_k)
     if moved is None or by_heat_k is None or by_heat_k < th.RESPONSE_K:

@@ -120,7 +120,8 @@ _COLD: Final = (
         f"the lead gone; or less than {_pc(th.WEAK)} of it for {long(th.WEAK_S)}. Without a mat "
         f"probe: in an hour that should lift the wet layer by {th.RESPONSE_K:g} K, less than "
         f"{_pc(th.RESPONSE_SHARE)} of it",
-        f"duty held to {th.DUTY_FACTOR:g} times what the setpoint needs, plus {th.DUTY_EXTRA:g}",
+        f"duty held to {th.DUTY_FACTOR:g} times what the setpoint needs, and for "
+        f"{th.DUTY_EXTRA_K:g} K of the wet layer more",
         NO,
         (Alarm.NO_EFFECT,),
         kinds=("mat-dead", "mat-weak", "relay-stuck-off"),
@@ -188,8 +189,8 @@ _PROBES: Final = (
     ),
     Row(
         "wet-layer probe displaced",
-        f"the mat leads it by {th.DISPLACED_K:g} K and {_pc(th.DISPLACED_SHARE)} of full lead more "
-        f"than its heat explains, for {long(th.DISPLACED_S)}; it fell and the mat has not followed "
+        f"the mat leads it by {th.DISPLACED_K:g} K and {_pc(th.DISPLACED_SHARE)} more than its "
+        f"heat explains, for {long(th.DISPLACED_S)}; it fell and the mat has not followed "
         f"{long(th.DISPLACED_LOOK_S)} later; it reads the room's temperature for "
         f"{long(th.ROOM_TOUCH_S)}. Without a mat probe: it fell and has not come back in "
         f"{long(th.RECOVERS_S)}",
@@ -202,7 +203,8 @@ _PROBES: Final = (
     Row(
         "more heat than setpoint and room justify: a probe that drifts or has slipped unseen",
         f"mean duty over {long(th.MEAN_DUTY_S)} above {th.DUTY_FACTOR:g} times what the setpoint "
-        f"needs, plus {th.DUTY_EXTRA:g}, and the bed does not answer as the model says",
+        f"needs and {th.DUTY_EXTRA_K:g} K of the wet layer more, and the bed does not answer as "
+        "the model says",
         "duty held to what the setpoint needs",
         NO,
         kinds=("probe-drift", "probe-offset"),

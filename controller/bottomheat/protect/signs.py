@@ -29,6 +29,16 @@ def excess_k(watch: Watch) -> float | None:
     return watch.lead.lead_k - gain_k * watch.lead.sleeve
 
 
+def apart_k(watch: Watch, facts: Facts) -> float:
+    """How much too long a lead may be and still be the box's own, K.
+
+    The model is off in proportion to the heat that is in the mat, not to what the mat could give: a
+    strong mat in a mild room would hide a probe that lies ten kelvin off.
+    """
+    heat = max(watch.lead.sleeve, watch.lead.slow, th.DISPLACED_HEAT)
+    return max(th.DISPLACED_K, th.DISPLACED_SHARE * level_k(watch, facts) * heat)
+
+
 def warms_while_off(watch: Watch, facts: Facts, now_s: float) -> Watch:
     """Stuck on, seen with the heat off: the mat warms, and faster than the layer.
 
@@ -246,7 +256,7 @@ def displaced(watch: Watch, facts: Facts, now_s: float) -> tuple[Watch, str | No
         The watch, why it is taken to be displaced (or None), and what to tell about an opened box
         (or None).
     """
-    excess, level = excess_k(watch), level_k(watch, facts)
+    excess = excess_k(watch)
     if watch.touch_s is not None and now_s - watch.touch_s >= th.ROOM_TOUCH_S:
         # Cold bags may lie at the room's temperature too: after a drop the mat tells, or time.
         opened = suspended(watch, facts, now_s)
@@ -257,10 +267,10 @@ def displaced(watch: Watch, facts: Facts, now_s: float) -> tuple[Watch, str | No
             away = excess >= th.DISPLACED_K
         if away and not opened:
             return watch, "it reads the room's temperature", None
-    apart_k = max(th.DISPLACED_K, th.DISPLACED_SHARE * level)
+    bound_k = apart_k(watch, facts)
     if watch.disturbed_s is not None:
-        return _disturbed(watch, facts, now_s, excess, apart_k)
-    if excess is None or watch.lead.level_k is None or excess < apart_k:
+        return _disturbed(watch, facts, now_s, excess, bound_k)
+    if excess is None or watch.lead.level_k is None or excess < bound_k:
         return (watch if watch.apart_s is None else changed(watch, apart_s=None)), None, None
     if watch.apart_s is None:
         return changed(watch, apart_s=now_s), None, None
@@ -274,7 +284,7 @@ def displaced(watch: Watch, facts: Facts, now_s: float) -> tuple[Watch, str | No
 
 
 def _disturbed(
-    watch: Watch, facts: Facts, now_s: float, excess: float | None, apart_k: float
+    watch: Watch, facts: Facts, now_s: float, excess: float | None, bound_k: float
 ) -> tuple[Watch, str | None, str | None]:
     since_s = now_s - (watch.disturbed_s or now_s)
     layer_c = facts.substrate_c
@@ -288,7 +298,7 @@ def _disturbed(
                 why = f"{_fell(watch)} and the mat did not follow"
             else:
                 told = _opened(watch)
-        if why is None and since_s >= th.DISTURBED_S and excess >= apart_k:
+        if why is None and since_s >= th.DISTURBED_S and excess >= bound_k:
             why = f"{_fell(watch)} and has not come back"
         over = excess < th.SETTLED_K and since_s >= th.RECOVERS_S
     else:

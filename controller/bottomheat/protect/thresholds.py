@@ -142,8 +142,10 @@ more; a displaced probe is about as far off as at first (calculated: 0.75 at mos
 
 DISPLACED_K: Final = 3.5
 DISPLACED_SHARE: Final = 0.2
+DISPLACED_HEAT: Final = 0.25
 DISPLACED_S: Final = 30 * 60.0
-"""A lead that is too long for half an hour, by more than wetting and drying make it."""
+"""A lead that is too long for half an hour, by more than wetting and drying make it: 3.5 K, and a
+fifth of the lead that the heat in the mat explains, or would at a quarter of full power."""
 
 ROOM_TOUCH_K: Final = 1.0
 ROOM_APART_K: Final = 3.0
@@ -180,7 +182,6 @@ WARM_RISE_K: Final = 1.0
 """Without a mat probe: rise in an hour with heat off, beyond the model, that wants a person."""
 
 AGREES_K: Final = 1.5
-AGREES_SHARE: Final = 0.08
 AGREES_S: Final = 30 * 60.0
 PROBATION_S: Final = 60 * 60.0
 PROBATION_SHARE: Final = 0.5
@@ -250,10 +251,10 @@ CALLUS_STILL_K: Final = 1.0
 
 DUTY_FACTOR: Final = 1.2
 DUTY_BLIND_FACTOR: Final = 1.1
-DUTY_EXTRA: Final = 0.05
+DUTY_EXTRA_K: Final = 1.5
 DUTY_UNMEASURED: Final = 0.5
 """Bound of the duty where the answer of the bed is in doubt: what the setpoint needs in this room
-by the model, with a fifth (a tenth, without a mat probe) and a twentieth on top; half power
+by the model, with a fifth (a tenth, without a mat probe) and 1.5 K of the layer on top; half power
 while there is no model."""
 
 MEAN_DUTY_S: Final = 3 * 3600.0
