@@ -232,7 +232,8 @@ def test_while_a_box_is_tended_nothing_but_a_stuck_relay_is_found(before, during
     for _, past, watch, finding in play(tended, after(before, start), now_s):
         assert watch.displaced == past.displaced
         # After long, a plug that was pulled for the work and forgotten is no secret of an open box.
-        long = watch.tending_s is not None and watch.lead.at_s - watch.tending_s >= th.TENDED_LONG_S
+        at_s = max(watch.lead.at_s or 0.0, watch.layer.at_s or 0.0)
+        long = watch.tending_s is not None and at_s - watch.tending_s >= th.TENDED_LONG_S
         assert watch.no_effect == past.no_effect or long
         assert watch.frozen <= past.frozen
         assert watch.look_s is None
