@@ -55,9 +55,8 @@ def guarded(
     if chamber.heater.full_power_rise_k is not None:
         most_k = likely_k
     elif full_k is not None:
-        most_k = (
-            likely_k * th.FROST_UNSURE
-        )  # learned in hours, while the bed takes a day to show it
+        # Learned in hours, while the bed takes a day to show all of it.
+        most_k = likely_k * th.FROST_UNSURE
     safe = (chamber.limits.substrate_c - LIMIT_MARGIN_K - th.FROST_ROOM_C) / most_k
     return min(1.0, max(0.0, min(safe, (th.FROST_C - room_c) / likely_k)))
 
