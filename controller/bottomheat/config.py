@@ -18,16 +18,19 @@ from pydantic import Field, FiniteFloat, StringConstraints
 
 from bottomheat.config_alarms import Alerts, Helper, Sounder
 from bottomheat.config_sections import (
+    Correction,
     Direct,
     FixedOffset,
     Gpio,
     Heater,
+    HeatFlow,
     Offset,
     ProbeId,
     Probes,
     Section,
     TemperatureFactor,
 )
+from bottomheat.protect.tending import Lid
 
 __all__ = [
     "LIMIT_MARGIN_K",
@@ -39,8 +42,10 @@ __all__ = [
     "ChamberConfig",
     "ChamberName",
     "Config",
+    "Correction",
     "Direct",
     "FixedOffset",
+    "HeatFlow",
     "Heater",
     "Helper",
     "KeeperSection",
@@ -201,6 +206,12 @@ class ChamberConfig(Section):
     heater: Heater
     probes: Probes
     offset: Offset
+    offset_ajar: Offset | None = Field(
+        default=None, description="the offset with the lid ajar, from a calibration of its own"
+    )
+    offset_off: Offset | None = Field(
+        default=None, description="the offset with the lid off, from a calibration of its own"
+    )
     layer_ceiling_c: FiniteFloat = Field(
         default=34.0,
         alias="layer_ceiling",
@@ -225,6 +236,11 @@ class ChamberConfig(Section):
     def keeper_probe(self) -> str | None:
         """The probe that the keeper reads by itself, if any."""
         return self.keeper.probe or self.probes.mat
+
+    def offset_with(self, lid: Lid) -> tuple[Offset, bool]:
+        """The offset for a position of the lid, and whether it is that position's own."""
+        own = {Lid.ON: self.offset, Lid.AJAR: self.offset_ajar, Lid.OFF: self.offset_off}[lid]
+        return (self.offset, False) if own is None else (own, True)
 
 
 ChamberName = Annotated[str, StringConstraints(pattern=r"^[a-z0-9][a-z0-9-]{0,30}$")]
@@ -263,6 +279,10 @@ class Config(Section):
         le=30,
         description="coldest room to be ready for, °C; used to check limits and capacity only",
         examples=[3],
+    )
+    corrections: dict[ProbeId, Correction] = Field(
+        default={},
+        description="what is added to a probe's readings before everything else, by its name",
     )
     sounder: Sounder | None = Field(
         default=None, description="a buzzer or lamp in the shed, driven by the keeper"

@@ -138,7 +138,50 @@ class Probes(Section):
         return found
 
 
-class FixedOffset(Section):
+class Correction(Section):
+    """What has to be added to a probe's own reading, found by a comparison."""
+
+    add_k: FiniteFloat = Field(
+        alias="add",
+        ge=-2,
+        le=2,
+        description="what is added to every reading of this probe, K",
+        examples=[0.19],
+    )
+    uncertainty_k: FiniteFloat = Field(
+        default=0.06,
+        alias="uncertainty",
+        ge=0,
+        le=1,
+        description="standard uncertainty of the corrected reading (k = 1), K",
+        examples=[0.06],
+    )
+
+
+class Calibrated(Section):
+    """What every offset method may carry from a calibration."""
+
+    uncertainty_k: FiniteFloat | None = Field(
+        default=None,
+        alias="uncertainty",
+        ge=0,
+        le=3,
+        description="standard uncertainty (k = 1) of the callus zone at the calibrated spot, "
+        "in the weather that the readings were taken in, K",
+        examples=[0.12],
+    )
+    zone_uncertainty_k: FiniteFloat | None = Field(
+        default=None,
+        alias="zone_uncertainty",
+        ge=0,
+        le=3,
+        description="standard uncertainty (k = 1) for the spread between the spots of the box, K",
+        examples=[0.2],
+    )
+    calibrated: bool = Field(default=False, description=_CALIBRATED)
+
+
+class FixedOffset(Calibrated):
     """Callus zone = wet layer minus a fixed number of kelvin: right at one room temperature."""
 
     method: Literal["fixed"]
@@ -149,10 +192,17 @@ class FixedOffset(Section):
         description="how much cooler the callus zone is than the wet layer, K",
         examples=[1.5],
     )
-    calibrated: bool = Field(default=False, description=_CALIBRATED)
+    measured_room_c: FiniteFloat | None = Field(
+        default=None,
+        alias="measured_room",
+        ge=-30,
+        le=40,
+        description="room that the offset was measured in, °C; it is right there alone",
+        examples=[17],
+    )
 
 
-class TemperatureFactor(Section):
+class TemperatureFactor(Calibrated):
     """Callus zone = room + f x (wet layer - room) + intercept, each path with its own lag."""
 
     method: Literal["temperature-factor"]
@@ -165,6 +215,15 @@ class TemperatureFactor(Section):
         le=0.3,
         description="standard uncertainty of f (k = 1), dimensionless",
         examples=[0.02],
+    )
+    measured_difference_k: FiniteFloat | None = Field(
+        default=None,
+        alias="measured_difference",
+        ge=-50,
+        le=100,
+        description="wet layer less room at which the callus zone is known best, K; "
+        "uncertainty counts there, and factor_uncertainty adds to it away from there",
+        examples=[9.5],
     )
     intercept_k: FiniteFloat = Field(
         default=0.0,
@@ -191,7 +250,61 @@ class TemperatureFactor(Section):
         "leave out when not measured",
         examples=[0.5],
     )
-    calibrated: bool = Field(default=False, description=_CALIBRATED)
+
+
+class HeatFlow(Calibrated):
+    """Callus zone = wet layer - R x mean heater power + intercept: needs no room probe."""
+
+    method: Literal["heat-flow"]
+    resistance_k_per_w: FiniteFloat = Field(
+        alias="resistance",
+        gt=0,
+        le=2,
+        description="R, how much cooler the callus zone is for every watt of mean power, K/W",
+        examples=[0.18],
+    )
+    resistance_uncertainty_k_per_w: FiniteFloat | None = Field(
+        default=None,
+        alias="resistance_uncertainty",
+        ge=0,
+        le=1,
+        description="standard uncertainty of R (k = 1), K/W",
+        examples=[0.02],
+    )
+    measured_power_w: FiniteFloat | None = Field(
+        default=None,
+        alias="measured_power",
+        ge=-100,
+        le=800,
+        description="mean power at which the callus zone is known best, W; uncertainty counts "
+        "there, and resistance_uncertainty adds to it away from there",
+        examples=[15],
+    )
+    intercept_k: FiniteFloat = Field(
+        default=0.0,
+        alias="intercept",
+        ge=-5,
+        le=5,
+        description="constant part found by a calibration at two room temperatures, K",
+        examples=[0.0],
+    )
+    memory_h: FiniteFloat | None = Field(
+        default=None,
+        alias="memory",
+        ge=0.2,
+        le=24,
+        description="how long the bed remembers power, h; leave out when not measured",
+        examples=[4.0],
+    )
+    substrate_lag_h: FiniteFloat | None = Field(
+        default=None,
+        alias="substrate_lag",
+        ge=0,
+        le=6,
+        description="how late the callus zone follows the wet layer, h; "
+        "leave out when not measured",
+        examples=[0.5],
+    )
 
 
 class Direct(Section):
@@ -205,7 +318,17 @@ class Direct(Section):
         description="temperature factor f for the inner loop, dimensionless",
         examples=[0.75],
     )
+    zone_uncertainty_k: FiniteFloat | None = Field(
+        default=None,
+        alias="zone_uncertainty",
+        ge=0,
+        le=3,
+        description="standard uncertainty (k = 1) for the spread between the spots of the box, K",
+        examples=[0.2],
+    )
     calibrated: bool = Field(default=True, description=_CALIBRATED)
 
 
-Offset = Annotated[FixedOffset | TemperatureFactor | Direct, Field(discriminator="method")]
+Offset = Annotated[
+    FixedOffset | TemperatureFactor | HeatFlow | Direct, Field(discriminator="method")
+]

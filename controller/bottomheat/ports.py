@@ -10,6 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Protocol
 
+from bottomheat.calibration.ledger import ProbeCheck, ReferenceEntry
 from bottomheat.model import Event, Place, Raw, Record
 
 if TYPE_CHECKING:  # the keeper must stay small, and the config's parser is large
@@ -165,12 +166,56 @@ class Journal(Protocol):
         """
         ...
 
+    def note_reference(self, entry: ReferenceEntry) -> None:
+        """Keep a reading of a trusted thermometer, with its pairing."""
+        ...
+
+    def note_drop(self, number: int, note: str) -> None:
+        """Mark a reading as dropped, and why; the reading stays."""
+        ...
+
+    def note_probe_check(self, check: ProbeCheck) -> None:
+        """Keep a comparison of a probe."""
+        ...
+
+    def note_borrowing(self, chamber: str, probe: str, for_s: float | None, note: str = "") -> None:
+        """Keep that a borrowed probe begins to teach, for ``for_s``; with None that it ends."""
+        ...
+
+    def note_borrowed(self, chamber: str, celsius: float, at_s: float) -> None:
+        """Keep one reading of the borrowed probe: monotonic s of this run."""
+        ...
+
+    def write_soon(self) -> None:
+        """Have what is waiting written now, for a reader that waits; returns at once."""
+        ...
+
     def failure(self) -> str | None:
         """Why rows are not reaching the disk at present, or None when all is well."""
         ...
 
     def close(self) -> None:
         """Write what is waiting, within a bounded time; idempotent."""
+        ...
+
+
+class BorrowedProbes(Protocol):
+    """Probes that teach for some days: read beside the loop, never used by control."""
+
+    def lend(self, chamber: str, probe: str) -> None:
+        """Begin to read this probe for a chamber, in place of one that it had; returns at once."""
+        ...
+
+    def give_back(self, chamber: str) -> None:
+        """Stop reading the chamber's borrowed probe; idempotent."""
+        ...
+
+    def newest(self) -> Mapping[str, Raw]:
+        """The newest answer by chamber; never blocks and never raises."""
+        ...
+
+    def close(self) -> None:
+        """Stop reading all; idempotent."""
         ...
 
 
