@@ -296,15 +296,6 @@ class HeatFlow(Calibrated):
         description="how long the bed remembers power, h; leave out when not measured",
         examples=[4.0],
     )
-    substrate_lag_h: FiniteFloat | None = Field(
-        default=None,
-        alias="substrate_lag",
-        ge=0,
-        le=6,
-        description="how late the callus zone follows the wet layer, h; "
-        "leave out when not measured",
-        examples=[0.5],
-    )
 
 
 class Direct(Section):

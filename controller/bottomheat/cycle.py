@@ -260,12 +260,16 @@ def _decide(
         usable.get(Place.ROOM),
         usable.get(Place.CALLUS),
         room_wanted=Place.ROOM in usable,
+        power_w=bed.power_w,
     )
     estimator, outlook = est.advance(
-        state.estimator, inputs, chamber, now_s, regulating=state.no_heat is None
+        state.estimator,
+        inputs,
+        chamber,
+        now_s,
+        regulating=state.no_heat is None,
+        lid=state.lid,
     )
-    if state.lid is not Lid.ON:
-        outlook = est.with_lid_open(outlook, chamber)
     if inputs.callus_c is None:
         watched, warm = cut.watch_estimate(
             watched,

@@ -13,10 +13,20 @@ takes the room with the difference of the two lags.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
 
-from bottomheat.config import ChamberConfig, Direct, FixedOffset, TemperatureFactor
-from bottomheat.model import Estimate
+from bottomheat.config import (
+    ChamberConfig,
+    Direct,
+    FixedOffset,
+    HeatFlow,
+    Offset,
+    TemperatureFactor,
+)
+from bottomheat.model import Estimate, Place
+from bottomheat.protect.tending import Lid
 
 ROOM_LAG_H = 3.75
 SUBSTRATE_LAG_H = 1.25
@@ -36,17 +46,39 @@ U_FACTOR_CALIBRATED = 0.015
 """Standard uncertainty of f: spread over handbook properties (5-95 %: 0.59-0.83) and after a
 calibration that states none."""
 
+U_WEATHER_K = 0.1
+U_WEATHER_LAGS_K = 0.06
+"""Standard uncertainty from weather that two first-order lags do not follow: with default lags and
+with measured ones.  RMS of the estimate's error on the bench of four calculated boxes, 0.06-0.12
+and 0.02-0.05 K, rounded up; calculated, nobody has measured a box."""
+
 U_FIXED_K = 1.0
 """Standard uncertainty of a fixed offset away from the room that it was measured in; judgement."""
 
+FIXED_SLOPE = 1.0 / 3.0
+"""A fixed offset is wrong by this share of how far the room is from the one that it was measured
+in: (1/f - 1) at f = 0.75 (DESIGN's formula turned round; common practice for f, no source)."""
+
+U_RESISTANCE_FRAC = 0.3
+U_FLOW_K = 0.4
+"""Heat-flow without a calibration: standard uncertainty of R as a share of it, and from weather
+that mean power does not follow.  Judgement, and what heat-flow does on the bench."""
+
 U_ROOM_LOST_K = 3.0
-"""Standard uncertainty of the last day's mean room in place of the room; judgement."""
+U_ROOM_IMPLIED_K = 1.5
+"""Standard uncertainty of the last day's mean room in place of the room, and of the room that the
+heat implies; judgement."""
 
 U_LID_K = 1.2
 """Standard uncertainty with the lid ajar or off and a calibration with it on: the offset of the
 nominal box grows from 1.57 to 3.35 K in a room of 20.5 °C (calculated), taken as rectangular."""
 
+MEMORY_H = 2.3
+"""Memory of the bed for power where none was measured, h.  On four chamber models with handbook
+properties the best is 2.0 to 2.7 h, and a lag on the wet layer beside it gains nothing."""
+
 ROOM_MEAN_S = 86_400.0
+
 AGREE_K = 1.0
 AGREE_AGAIN_K = 0.7
 """Two substrate probes agree within 1 K (two of ±0.5 °C), and again within 0.7 K."""
@@ -60,10 +92,23 @@ which the callus zone follows the wet layer, idle until the wet layer is at its 
 START_OFFSET_K = 1.5
 """First guess of the direct method where there is no room probe; common practice, no source."""
 
+HANDOVER_S = 2 * 3600.0
+HANDOVER_BOUND_K = 2.0
+"""What an estimate hands over to the next one dies away with this time constant; more than the
+bound is a fault of what it rested on, which must not live on.  Judgement."""
+
+ROOM_MEAN = "room probe lost: the last day's mean room is used"
+ROOM_IMPLIED = "room probe lost: the heat of the mat says how cold the room is"
+CALLUS_LOST = "callus probe lost: worked out from wet layer and room"
+
 
 @dataclass(frozen=True, slots=True)
 class Estimator:
-    """Filter states, all °C, at ``at_s``; None before the first reading."""
+    """Filter states at ``at_s``, °C, K and W; None before the first reading.
+
+    ``basis`` names what the last estimate rested on, ``shown_c`` and ``asked_c`` are the last
+    estimate and wet-layer setpoint, ``handover_k`` and ``asked_handover_k`` what is handed over.
+    """
 
     at_s: float | None = None
     room_c: float | None = None
@@ -72,16 +117,44 @@ class Estimator:
     room_mean_c: float | None = None
     outer_k: float = 0.0
     disagree: bool = False
+    power_w: float | None = None
+    layer_c: float | None = None
+    power_mean_w: float | None = None
+    difference_mean_k: float | None = None
+    paired_s: float = 0.0
+    basis: str | None = None
+    shown_c: float | None = None
+    asked_c: float | None = None
+    handover_k: float = 0.0
+    asked_handover_k: float = 0.0
+
+
+_NONE: Mapping[Place, float] = MappingProxyType({})
 
 
 @dataclass(frozen=True, slots=True)
 class Inputs:
-    """What control may use this cycle, °C; None where a probe is absent or cannot be relied on."""
+    """What control may use this cycle; None where a probe is absent or cannot be relied on.
+
+    Attributes:
+        substrate_c: wet layer, °C.
+        room_c: room, °C.
+        callus_c: callus probe, °C.
+        room_wanted: the chamber has a room probe.
+        power_w: mean power of the mat since the cycle before, W; None where nobody knows.
+        u_probe_k: standard uncertainties of probes that were compared, K, by place.
+    """
 
     substrate_c: float | None
     room_c: float | None
     callus_c: float | None
     room_wanted: bool
+    power_w: float | None = None
+    u_probe_k: Mapping[Place, float] = field(default_factory=lambda: _NONE)
+
+    def u_k(self, place: Place) -> float:
+        """Standard uncertainty of the probe at a place, K."""
+        return self.u_probe_k.get(place, U_PROBE_K)
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +165,17 @@ class Outlook:
     substrate_setpoint_c: float | None
     room_c: float | None
     fallback: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class _Worked:
+    """What a method gives: estimate °C, its components of uncertainty K, setpoint °C."""
+
+    basis: str
+    celsius: float | None
+    parts_k: tuple[float, ...]
+    wanted_c: float | None
+    fallback: str | None = None
 
 
 def control_substrate(
@@ -119,6 +203,7 @@ def advance(
     now_s: float,
     *,
     regulating: bool,
+    lid: Lid = Lid.ON,
 ) -> tuple[Estimator, Outlook]:
     """One cycle of the estimate.
 
@@ -128,69 +213,35 @@ def advance(
         chamber: the chamber's config.
         now_s: monotonic time, s.
         regulating: the law is free to act, so the outer loop may integrate.
+        lid: how the lid lies; each position is a calibration of its own.
 
     Returns:
         The new filter states and the outlook.
     """
     dt_s = 0.0 if estimator.at_s is None else max(0.0, min(now_s - estimator.at_s, 3600.0))
-    offset = chamber.offset
-    room_lag_s, layer_lag_s = _lags(offset)
-    room_c = inputs.room_c
-    fallback = None
-    if room_c is None and inputs.room_wanted:
-        room_c = estimator.room_mean_c
-        fallback = "room probe lost: the last day's mean room is used"
-    lagged_room = _lag(estimator.room_c, room_c, dt_s, room_lag_s)
-    setpoint_room = _lag(
-        estimator.setpoint_room_c, room_c, dt_s, max(0.0, room_lag_s - layer_lag_s)
-    )
-    layer = inputs.substrate_c
-    lagged_layer = _lag(estimator.substrate_c, layer, dt_s, layer_lag_s)
-    mean = _lag(estimator.room_mean_c, inputs.room_c, dt_s, ROOM_MEAN_S)
-    new = replace(
-        estimator,
-        at_s=now_s,
-        room_c=lagged_room,
-        substrate_c=lagged_layer,
-        setpoint_room_c=setpoint_room,
-        room_mean_c=mean,
-    )
-    if layer is None or lagged_layer is None:
-        return new, Outlook(None, None, room_c, fallback)
-    u_room = U_ROOM_LOST_K if fallback else U_PROBE_K
-    setpoint_c = chamber.callus_zone_c
+    offset, own = chamber.offset_with(lid)
+    new = _filtered(estimator, inputs, offset, now_s, dt_s)
+    layer_c = new.substrate_c
+    if layer_c is None or inputs.substrate_c is None:
+        return new, Outlook(None, None, inputs.room_c, None)
     match offset:
         case FixedOffset():
-            estimate = Estimate(
-                lagged_layer - offset.offset_k, _expanded(U_PROBE_K, U_FIXED_K, U_ZONE_K)
-            )
-            return new, Outlook(estimate, setpoint_c + offset.offset_k, room_c, None)
+            worked = _fixed(layer_c, inputs, chamber, offset)
         case TemperatureFactor():
-            if lagged_room is None or setpoint_room is None:
-                return new, Outlook(None, None, None, "no room temperature yet")
-            f, b = offset.factor, offset.intercept_k
-            u_f = offset.factor_uncertainty
-            if u_f is None:
-                u_f = U_FACTOR_CALIBRATED if offset.calibrated else U_FACTOR
-            estimate = Estimate(
-                lagged_room + f * (lagged_layer - lagged_room) + b,
-                _expanded(
-                    f * U_PROBE_K,
-                    (1 - f) * u_room,
-                    (lagged_layer - lagged_room) * u_f,
-                    U_ZONE_K,
-                ),
-            )
-            wanted = setpoint_room + (setpoint_c - b - setpoint_room) / f
-            return new, Outlook(estimate, wanted, room_c, fallback)
+            worked = _factor(new, layer_c, inputs, chamber, offset)
+        case HeatFlow():
+            worked = _flow(new, inputs, chamber, offset)
         case Direct():
-            return _direct(new, inputs, chamber, offset, dt_s, regulating=regulating)
+            new, worked = _direct(new, inputs, chamber, offset, dt_s, regulating=regulating)
+    if not own and worked.basis != "callus probe":
+        worked = replace(worked, parts_k=(*worked.parts_k, U_LID_K))
+    # A move of the lid with one calibration for both positions changes nothing that is worked out.
+    basis = f"{worked.basis}, lid {lid}" if own else worked.basis
+    return _handed_over(new, worked, basis, inputs, dt_s)
 
 
-def likely_c(
-    estimator: Estimator, offset: FixedOffset | TemperatureFactor | Direct
-) -> float | None:
-    """Callus zone that wet layer and room make likely, °C, whatever a probe there says.
+def likely_c(estimator: Estimator, offset: Offset) -> float | None:
+    """Callus zone that wet layer, room and heat make likely, °C, whatever a probe there says.
 
     Args:
         estimator: filter states.
@@ -204,21 +255,169 @@ def likely_c(
             return layer_c - offset_k
         case TemperatureFactor(factor=factor, intercept_k=intercept_k):
             return None if room_c is None else room_c + factor * (layer_c - room_c) + intercept_k
+        case HeatFlow():
+            return _flow_c(estimator, offset)
         case Direct(factor=factor):
             return None if room_c is None else room_c + factor * (layer_c - room_c)
 
 
-def with_lid_open(outlook: Outlook, chamber: ChamberConfig) -> Outlook:
-    """Widen the interval of an estimate whose calibration is for another position of the lid.
+def _filtered(
+    estimator: Estimator, inputs: Inputs, offset: Offset, now_s: float, dt_s: float
+) -> Estimator:
+    """Every filter, one step on."""
+    room_lag_s, layer_lag_s = lags_s(offset)
+    room_c, layer_c, power_w = inputs.room_c, inputs.substrate_c, inputs.power_w
+    power = _lag(estimator.power_w, power_w, dt_s, memory_s(offset))
+    new = replace(
+        estimator,
+        at_s=now_s,
+        room_c=_lag(estimator.room_c, room_c, dt_s, room_lag_s),
+        substrate_c=_lag(estimator.substrate_c, layer_c, dt_s, layer_lag_s),
+        layer_c=layer_c,
+        setpoint_room_c=_lag(
+            estimator.setpoint_room_c, room_c, dt_s, max(0.0, room_lag_s - layer_lag_s)
+        ),
+        room_mean_c=_lag(estimator.room_mean_c, room_c, dt_s, ROOM_MEAN_S),
+        power_w=power,
+    )
+    if room_c is None or layer_c is None or power is None:
+        return new
+    return replace(
+        new,
+        power_mean_w=_lag(estimator.power_mean_w, power, dt_s, ROOM_MEAN_S),
+        difference_mean_k=_lag(estimator.difference_mean_k, layer_c - room_c, dt_s, ROOM_MEAN_S),
+        paired_s=min(estimator.paired_s + dt_s, 2 * ROOM_MEAN_S),
+    )
 
-    An open lid is a constant sink, so that f alone fails.  A probe in the callus zone is not
-    affected.
+
+def _handed_over(
+    new: Estimator, worked: _Worked, basis: str, inputs: Inputs, dt_s: float
+) -> tuple[Estimator, Outlook]:
+    """The outlook, with what the basis before hands over to this one."""
+    room_c = inputs.room_c if inputs.room_c is not None else new.room_mean_c
+    if worked.celsius is None or worked.wanted_c is None:
+        return new, Outlook(None, None, room_c, worked.fallback)
+    fade = math.exp(-dt_s / HANDOVER_S)
+    over_k, asked_over_k = new.handover_k * fade, new.asked_handover_k * fade
+    if new.basis is not None and new.basis != basis:
+        if new.shown_c is not None:
+            over_k = _bounded(new.shown_c - worked.celsius)
+        if new.asked_c is not None:
+            asked_over_k = _bounded(new.asked_c - worked.wanted_c)
+    shown_c, asked_c = worked.celsius + over_k, worked.wanted_c + asked_over_k
+    new = replace(
+        new,
+        basis=basis,
+        shown_c=shown_c,
+        asked_c=asked_c,
+        handover_k=over_k,
+        asked_handover_k=asked_over_k,
+    )
+    # What is handed over may be right or wrong by all of it: half a width of a rectangle.
+    expanded_k = 2.0 * math.hypot(*worked.parts_k, over_k / math.sqrt(3.0))
+    return new, Outlook(Estimate(shown_c, expanded_k), asked_c, room_c, worked.fallback)
+
+
+def _fixed(layer_c: float, inputs: Inputs, chamber: ChamberConfig, offset: FixedOffset) -> _Worked:
+    room_c = inputs.room_c
+    away_k = U_FIXED_K
+    if offset.measured_room_c is not None and room_c is not None:
+        away_k = FIXED_SLOPE * abs(room_c - offset.measured_room_c)
+    base_k = inputs.u_k(Place.SUBSTRATE) if offset.uncertainty_k is None else offset.uncertainty_k
+    return _Worked(
+        "fixed offset",
+        layer_c - offset.offset_k,
+        (base_k, away_k, _zone_k(offset.zone_uncertainty_k)),
+        chamber.callus_zone_c + offset.offset_k,
+    )
+
+
+def _factor(
+    new: Estimator,
+    layer_c: float,
+    inputs: Inputs,
+    chamber: ChamberConfig,
+    offset: TemperatureFactor,
+) -> _Worked:
+    setpoint_c = chamber.callus_zone_c
+    f, b = offset.factor, offset.intercept_k
+    room_c, ahead_c = new.room_c, new.setpoint_room_c
+    basis, fallback, u_room_k = "room", None, 0.0
+    if inputs.room_c is None:
+        basis, fallback = "mean room", ROOM_MEAN if inputs.room_wanted else None
+        room_c = ahead_c = new.room_mean_c
+        u_room_k = U_ROOM_LOST_K
+        implied = _implied_difference_k(new)
+        if implied is not None and new.room_mean_c is not None:
+            basis, fallback, u_room_k = "heat", ROOM_IMPLIED, U_ROOM_IMPLIED_K
+            room_c = layer_c - implied
+            ahead_c = min(room_c, setpoint_c - b)
+    if room_c is None or ahead_c is None:
+        return _Worked(basis, None, (), None, "no room temperature yet")
+    measured = offset.room_lag_h is not None and offset.substrate_lag_h is not None
+    parts = [_zone_k(offset.zone_uncertainty_k), U_WEATHER_LAGS_K if measured else U_WEATHER_K]
+    difference_k = layer_c - room_c
+    u_f = offset.factor_uncertainty
+    if u_f is None:
+        u_f = U_FACTOR_CALIBRATED if offset.calibrated else U_FACTOR
+    if offset.uncertainty_k is not None:
+        parts += [
+            offset.uncertainty_k,
+            (difference_k - (offset.measured_difference_k or 0.0)) * u_f,
+        ]
+    else:
+        parts += [
+            f * inputs.u_k(Place.SUBSTRATE),
+            (1 - f) * inputs.u_k(Place.ROOM),
+            difference_k * u_f,
+        ]
+    parts.append((1 - f) * u_room_k)
+    return _Worked(
+        basis,
+        room_c + f * difference_k + b,
+        tuple(parts),
+        ahead_c + (setpoint_c - b - ahead_c) / f,
+        fallback,
+    )
+
+
+def _implied_difference_k(new: Estimator) -> float | None:
+    """Wet layer less room that the heat of the bed's memory implies, K, or None.
+
+    In steady state the difference is in proportion to the power; how much a watt gives is known
+    from the days with a room probe.
     """
-    estimate = outlook.estimate
-    if estimate is None or isinstance(chamber.offset, Direct):
-        return outlook
-    wider = math.hypot(estimate.expanded_k, _expanded(U_LID_K))
-    return replace(outlook, estimate=replace(estimate, expanded_k=wider))
+    power_w, mean_w, mean_k = new.power_w, new.power_mean_w, new.difference_mean_k
+    if power_w is None or mean_w is None or mean_k is None or new.paired_s < ROOM_MEAN_S / 2:
+        return None
+    if mean_k < 2.0 or mean_w <= 0.0:
+        return None  # a room as warm as the bed tells nothing about what a watt gives
+    return min(power_w * mean_k / mean_w, 3.0 * mean_k)
+
+
+def _flow(new: Estimator, inputs: Inputs, chamber: ChamberConfig, offset: HeatFlow) -> _Worked:
+    celsius = _flow_c(new, offset)
+    power_w = new.power_w
+    if celsius is None or power_w is None:
+        return _Worked("heat", None, (), None, "mean power of the mat not known yet")
+    r = offset.resistance_k_per_w
+    u_r = offset.resistance_uncertainty_k_per_w
+    if u_r is None:
+        u_r = U_RESISTANCE_FRAC * r
+    parts = [_zone_k(offset.zone_uncertainty_k), U_FLOW_K]
+    if offset.uncertainty_k is not None:
+        parts += [offset.uncertainty_k, (power_w - (offset.measured_power_w or 0.0)) * u_r]
+    else:
+        parts += [inputs.u_k(Place.SUBSTRATE), power_w * u_r]
+    wanted_c = chamber.callus_zone_c + r * power_w - offset.intercept_k
+    return _Worked("heat", celsius, tuple(parts), wanted_c)
+
+
+def _flow_c(estimator: Estimator, offset: HeatFlow) -> float | None:
+    layer_c, power_w = estimator.layer_c, estimator.power_w
+    if layer_c is None or power_w is None:
+        return None
+    return layer_c - offset.resistance_k_per_w * power_w + offset.intercept_k
 
 
 def _direct(
@@ -229,46 +428,57 @@ def _direct(
     dt_s: float,
     *,
     regulating: bool,
-) -> tuple[Estimator, Outlook]:
+) -> tuple[Estimator, _Worked]:
     setpoint_c = chamber.callus_zone_c
     f, room_c = offset.factor, new.setpoint_room_c
     wanted = setpoint_c + START_OFFSET_K
     if room_c is not None:
         wanted = room_c + (setpoint_c - room_c) / f
+    zone_k = _zone_k(offset.zone_uncertainty_k)
     callus_c = inputs.callus_c
     if callus_c is None:
         if inputs.room_c is None or new.substrate_c is None or new.room_c is None:
-            return new, Outlook(None, None, inputs.room_c, "callus probe lost")
-        estimate = Estimate(
-            new.room_c + f * (new.substrate_c - new.room_c),
-            _expanded(
-                f * U_PROBE_K,
-                (1 - f) * U_PROBE_K,
-                (new.substrate_c - new.room_c) * U_FACTOR,
-                U_ZONE_K,
-            ),
+            return new, _Worked("nothing", None, (), None, "callus probe lost")
+        # The outer loop has learnt by how much the wet layer has to be warmer than the factor says.
+        difference_k = new.substrate_c - new.outer_k - new.room_c
+        parts = (
+            f * inputs.u_k(Place.SUBSTRATE),
+            (1 - f) * inputs.u_k(Place.ROOM),
+            difference_k * U_FACTOR,
+            zone_k,
         )
-        return new, Outlook(
-            estimate,
-            wanted + new.outer_k,
-            inputs.room_c,
-            "callus probe lost: worked out from wet layer and room",
+        return new, _Worked(
+            "room", new.room_c + f * difference_k, parts, wanted + new.outer_k, CALLUS_LOST
         )
     layer = inputs.substrate_c
     if regulating and layer is not None and abs(wanted + new.outer_k - layer) <= OUTER_BAND_K:
         outer = new.outer_k + (setpoint_c - callus_c) * dt_s / OUTER_INTEGRAL_S
         new = replace(new, outer_k=max(-OUTER_BOUND_K, min(OUTER_BOUND_K, outer)))
-    estimate = Estimate(callus_c, _expanded(U_PROBE_K, U_ZONE_K))
-    return new, Outlook(estimate, wanted + new.outer_k, inputs.room_c, None)
+    parts = (inputs.u_k(Place.CALLUS), zone_k)
+    return new, _Worked("callus probe", callus_c, parts, wanted + new.outer_k)
 
 
-def _lags(offset: FixedOffset | TemperatureFactor | Direct) -> tuple[float, float]:
-    """Lags of the room and of the wet layer, s."""
+def lags_s(offset: Offset) -> tuple[float, float]:
+    """Lags of the room and of the wet layer that an offset is worked out with, s."""
     if isinstance(offset, TemperatureFactor):
         room = ROOM_LAG_H if offset.room_lag_h is None else offset.room_lag_h
         layer = SUBSTRATE_LAG_H if offset.substrate_lag_h is None else offset.substrate_lag_h
         return room * 3600.0, layer * 3600.0
     return ROOM_LAG_H * 3600.0, SUBSTRATE_LAG_H * 3600.0
+
+
+def memory_s(offset: Offset) -> float:
+    """Memory of the bed for power that an offset is worked out with, s."""
+    measured = offset.memory_h if isinstance(offset, HeatFlow) else None
+    return (MEMORY_H if measured is None else measured) * 3600.0
+
+
+def _zone_k(stated_k: float | None) -> float:
+    return U_ZONE_K if stated_k is None else stated_k
+
+
+def _bounded(over_k: float) -> float:
+    return max(-HANDOVER_BOUND_K, min(HANDOVER_BOUND_K, over_k))
 
 
 def _lag(state: float | None, value: float | None, dt_s: float, tau_s: float) -> float | None:
@@ -278,8 +488,3 @@ def _lag(state: float | None, value: float | None, dt_s: float, tau_s: float) ->
     if tau_s <= 0.0:
         return value
     return state + (value - state) * -math.expm1(-dt_s / tau_s)
-
-
-def _expanded(*u_k: float) -> float:
-    """Expanded uncertainty, k = 2, of independent components (JCGM 100:2008, 5.1.2 and 6.2.1)."""
-    return 2.0 * math.hypot(*u_k)

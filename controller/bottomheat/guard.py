@@ -117,6 +117,8 @@ class Bed:
     substrate_c: float | None
     finding: Finding
     hot: str | None
+    power_w: float | None = None
+    """Mean power of the mat since the cycle before, W; None where the keeper has been silent."""
 
 
 def detected(
@@ -174,7 +176,8 @@ def detected(
     if finding.latch is not None and watched.latched is None:
         watched = replace(watched, latched=finding.latch)
     after = replace(state, cutoff=watched, estimator=estimator, watch=watch)
-    return Bed(after, usable, substrate_c, finding, hot)
+    power_w = (chamber.heater.watts if facts.heat else 0.0) if heard else None
+    return Bed(after, usable, substrate_c, finding, hot, power_w)
 
 
 def cut_crossed(bed: Bed, text: str) -> Bed:
