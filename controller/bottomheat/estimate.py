@@ -224,20 +224,33 @@ def advance(
     layer_c = new.substrate_c
     if layer_c is None or inputs.substrate_c is None:
         return new, Outlook(None, None, inputs.room_c, None)
-    match offset:
-        case FixedOffset():
-            worked = _fixed(layer_c, inputs, chamber, offset)
-        case TemperatureFactor():
-            worked = _factor(new, layer_c, inputs, chamber, offset)
-        case HeatFlow():
-            worked = _flow(new, inputs, chamber, offset)
-        case Direct():
-            new, worked = _direct(new, inputs, chamber, offset, dt_s, regulating=regulating)
+    new, worked = _worked(new, layer_c, inputs, chamber, offset, dt_s, regulating=regulating)
     if not own and worked.basis != "callus probe":
         worked = replace(worked, parts_k=(*worked.parts_k, U_LID_K))
     # A move of the lid with one calibration for both positions changes nothing that is worked out.
     basis = f"{worked.basis}, lid {lid}" if own else worked.basis
     return _handed_over(new, worked, basis, inputs, dt_s)
+
+
+def _worked(
+    new: Estimator,
+    layer_c: float,
+    inputs: Inputs,
+    chamber: ChamberConfig,
+    offset: Offset,
+    dt_s: float,
+    *,
+    regulating: bool,
+) -> tuple[Estimator, _Worked]:
+    match offset:
+        case FixedOffset():
+            return new, _fixed(layer_c, inputs, chamber, offset)
+        case TemperatureFactor():
+            return new, _factor(new, layer_c, inputs, chamber, offset)
+        case HeatFlow():
+            return new, _flow(new, inputs, chamber, offset)
+        case Direct():
+            return _direct(new, inputs, chamber, offset, dt_s, regulating=regulating)
 
 
 def likely_c(estimator: Estimator, offset: Offset) -> float | None:
@@ -454,8 +467,8 @@ def _direct(
     if regulating and layer is not None and abs(wanted + new.outer_k - layer) <= OUTER_BAND_K:
         outer = new.outer_k + (setpoint_c - callus_c) * dt_s / OUTER_INTEGRAL_S
         new = replace(new, outer_k=max(-OUTER_BOUND_K, min(OUTER_BOUND_K, outer)))
-    parts = (inputs.u_k(Place.CALLUS), zone_k)
-    return new, _Worked("callus probe", callus_c, parts, wanted + new.outer_k)
+    direct_k = (inputs.u_k(Place.CALLUS), zone_k)
+    return new, _Worked("callus probe", callus_c, direct_k, wanted + new.outer_k)
 
 
 def lags_s(offset: Offset) -> tuple[float, float]:
