@@ -18,7 +18,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -356,11 +356,22 @@ def config_of(
     )
 
 
+class Deciding(Protocol):
+    """What decides about the heat of one box."""
+
+    outlook: est.Outlook
+    closings: int
+
+    def step(self, read_c: Mapping[Place, float], fed_w: float, now_s: float) -> bool:
+        """Run a cycle on readings, °C, and power since the last, W; returns whether to heat."""
+        ...
+
+
 class Controller:
     """Estimate, law and relay of one box as the service runs them, every cycle.
 
     Left out: what only ever stops heat (judging of readings, cutoff, detectors, keeper), because
-    nothing is broken here.  It costs three quarters of a simulated day.
+    nothing is broken here.  That costs three quarters of a cycle.
     """
 
     def __init__(self, chamber: ChamberConfig) -> None:
@@ -368,14 +379,16 @@ class Controller:
         self._direct = isinstance(chamber.offset, Direct)
         self._estimator = est.Estimator()
         self._law = regulate.Law()
-        self.relay = Modulator()
+        self._relay = Modulator()
+        self.closings = 0
         self.outlook = est.Outlook(None, None, None, None)
 
-    def step(self, read_c: Mapping[Place, float], now_s: float) -> bool:
+    def step(self, read_c: Mapping[Place, float], fed_w: float, now_s: float) -> bool:
         """Run a cycle; returns whether the relay is closed from now on.
 
         Args:
             read_c: readings, °C.
+            fed_w: mean power of the mat since the cycle before, W.
             now_s: time, s.
         """
         chamber = self._chamber
@@ -386,16 +399,18 @@ class Controller:
             room_c,
             read_c[Place.CALLUS] if self._direct else None,
             room_wanted=True,
+            power_w=fed_w,
         )
         self._estimator, self.outlook = est.advance(
             self._estimator, inputs, chamber, now_s, regulating=True
         )
-        law = regulate.measure(self._law, substrate_c, now_s, bounded=self.relay.cut)
+        law = regulate.measure(self._law, substrate_c, now_s, bounded=self._relay.cut)
         bound = heating.bound(chamber, usable)
-        self._law, self.relay, _ = heating.regulated(
-            law, self.relay, self.outlook, usable, bound, now_s, chamber, NOTHING, None
+        self._law, self._relay, _ = heating.regulated(
+            law, self._relay, self.outlook, usable, bound, now_s, chamber, NOTHING, None
         )
-        return self.relay.closed
+        self.closings = self._relay.closings
+        return self._relay.closed
 
 
 def live(
@@ -409,6 +424,7 @@ def live(
     watts: float,
     cycle_s: float = 60.0,
     law: str = "pid",
+    controller: Deciding | None = None,
 ) -> History:
     """Let a box live with the controller in closed loop, from as cold as the room.
 
@@ -422,9 +438,11 @@ def live(
         watts: power of the mat, W.
         cycle_s: length of a cycle, s.
         law: "pid" or "hysteresis".
+        controller: what decides instead of a `Controller` on ``offset`` and ``law``.
     """
-    config = config_of(offset, watts, law=law, cycle_s=cycle_s)
-    controller = Controller(config.chambers[NAME])
+    if controller is None:
+        config = config_of(offset, watts, law=law, cycle_s=cycle_s)
+        controller = Controller(config.chambers[NAME])
     chamber = Chamber(box)
     thermometers = [SimulatedThermometer(rng) for _ in _PLACES]
     for place, thermometer in zip(_PLACES, thermometers, strict=True):
@@ -443,7 +461,7 @@ def live(
             assert isinstance(raw, Sample)
             read_c[place] = raw.celsius
         fed = float(heated)
-        heated = controller.step(read_c, now_s)
+        heated = controller.step(read_c, watts * fed, now_s)
         outlook = controller.outlook
         estimate = outlook.estimate
         wanted_c = outlook.substrate_setpoint_c
@@ -476,5 +494,5 @@ def live(
         watts=watts,
         cycle_s=cycle_s,
         biases=biases,
-        closings=controller.relay.closings,
+        closings=controller.closings,
     )
