@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import contextlib
+import json
 import sqlite3
 import threading
 from pathlib import Path
 
+from bottomheat.calibration.ledger import Pairing, ProbeCheck, ReferenceEntry
 from bottomheat.model import Condition, Estimate, Event, EventKind, Good, Place, Record
-from bottomheat_drivers.log import LogReader, SqliteJournal
+from bottomheat_drivers.log import LogReader, SqliteJournal, ring
 
 NOW_MS = 1_768_550_000_000
+OLD_LOGS = Path(__file__).with_name("shell")
 
 
 class SetClock:
@@ -103,6 +107,73 @@ def sample(at_s: float, chamber: str = "north-bench", closings: int = 0, **over)
 
 def note(at_s: float, text: str, durable: bool = False) -> Event:
     return Event(EventKind.LOG, at_s, None, text, durable=durable)
+
+
+def paired(**over) -> Pairing:
+    fields = {
+        "substrate_c": 29.4,
+        "room_c": 11.2,
+        "lagged_substrate_c": 29.38125,
+        "lagged_room_c": 11.46,
+        "power_w": 27.3,
+        "steadiness_k": 0.05,
+        "hours": 41.5,
+        "steady": True,
+        "why": "",
+        "room_lag_h": 1.0,
+        "substrate_lag_h": 0.5,
+        "memory_h": 6.0,
+        "estimate_c": 25.0,
+        "expanded_k": 0.4,
+        "calibrated": False,
+        "probes": {"substrate": "28-0316a2795a1f", "room": "28-0316a279b33c"},
+        "corrections_k": {"substrate": -0.06, "room": 0.0},
+    }
+    return Pairing(**{**fields, **over})
+
+
+def entry(chamber: str = "north-bench", reading_c: float = 24.8, **over) -> ReferenceEntry:
+    fields = {
+        "chamber": chamber,
+        "spot": "middle",
+        "lid": "on",
+        "reading_c": reading_c,
+        "expanded_k": 0.2,
+        "note": "base depth, digital",
+        "ago_s": 0.0,
+        "pairing": paired(),
+    }
+    return ReferenceEntry(**{**fields, **over})
+
+
+def check(probe: str = "28-0316a2795a1f", **over) -> ProbeCheck:
+    fields = {
+        "probe": probe,
+        "how": "ice point",
+        "add_k": -0.062,
+        "uncertainty_k": 0.03,
+        "at_c": 0.0,
+        "note": "crushed ice, two readings",
+    }
+    return ProbeCheck(**{**fields, **over})
+
+
+def old_log(folder: Path, number: int, *, left: bool = False) -> Path:
+    """A log that a program of that format wrote; ``left``: with the ring file of its killed run."""
+    path = folder / "log.sqlite"
+    text = (OLD_LOGS / f"log_format_{number}.sql").read_text(encoding="utf-8")
+    with contextlib.closing(sqlite3.connect(path)) as connection:
+        connection.executescript(text)
+        connection.execute("PRAGMA journal_mode = WAL")
+    if left:
+        head, *rows = [line[9:] for line in text.splitlines() if line.startswith("-- ring: ")]
+        header = json.loads(head)
+        (folder / "run").mkdir()
+        made = ring.Ring(folder / "run", header.pop("key"), header)
+        for row in rows:
+            made.put(json.loads(row)[1], row.encode())
+        made.close(remove=False)
+    return path
 
 
 def journal(folder: Path, clock: SetClock | None = None, **how) -> SqliteJournal:

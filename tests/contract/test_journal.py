@@ -11,7 +11,7 @@ import pytest
 
 from bottomheat.ports import Journal
 from bottomheat_drivers.log import LogReader, MemoryJournal
-from log_tools import NOW_MS, SetClock, journal, note, sample
+from log_tools import NOW_MS, SetClock, check, entry, journal, note, sample
 
 
 @dataclass
@@ -33,6 +33,10 @@ def memory(_folder: Path) -> Case:
             "configs": list(kept.configs),
             "tendings": list(kept.tendings),
             "references": list(kept.references),
+            "drops": list(kept.drops),
+            "probe_checks": list(kept.probe_checks),
+            "borrowings": list(kept.borrowings),
+            "borrowed": list(kept.borrowed),
         },
     )
 
@@ -48,8 +52,14 @@ def from_file(folder: Path) -> dict[str, list]:
             "clock": [(t, w, bool(s)) for t, w, s in clock],
             "configs": [(row.text, row.checksum) for row in log.configs()],
             "tendings": [(r.chamber, r.doing, r.note, r.for_s, r.lid) for r in log.tendings()],
-            "references": [
-                (r.chamber, r.spot, r.reading_c, r.expanded_k, r.note) for r in log.references()
+            "references": [r.entry for r in sorted(log.ledger(), key=lambda r: r.number)],
+            "drops": [(r.number, r.dropped) for r in log.ledger() if r.dropped is not None],
+            "probe_checks": [row.check for row in log.probe_checks()],
+            "borrowings": [(r.chamber, r.probe, r.for_s, r.note) for r in log.borrowings()],
+            "borrowed": [
+                (name, celsius, (wall_ms - NOW_MS) / 1000 + 100.0)
+                for name in log.chambers()
+                for wall_ms, celsius in log.borrowed(name)
             ],
         }
 
@@ -80,7 +90,16 @@ def test_gives_back_everything_in_order(case):
     taken.record([second, other], events[1:])
     case.journal.note_tending("north-bench", "water", "2 l, lukewarm")
     case.journal.note_tending("north-bench", "look", "", 1800.0, "ajar")
-    case.journal.note_reference("north-bench", "callus depth, middle", 24.8, 0.2)
+    readings = [entry(), entry("south-bench", 21.5, spot="corner", lid="ajar", ago_s=90.0)]
+    for reading in readings:
+        taken.note_reference(reading)
+    taken.note_drop(2, "thermometer lay on the mat")
+    taken.note_probe_check(check())
+    taken.note_borrowing("south-bench", "28-0316a2790007", 5 * 86_400.0, "for a week")
+    for n in range(3):
+        taken.note_borrowed("south-bench", 23.5 + n, 160.0 + 60 * n)
+    taken.note_borrowing("south-bench", "28-0316a2790007", None)
+    taken.write_soon()
     taken.close()
     assert taken.failure() is None
     assert case.seen() == {
@@ -96,7 +115,18 @@ def test_gives_back_everything_in_order(case):
             ("north-bench", "water", "2 l, lukewarm", None, None),
             ("north-bench", "look", "", 1800.0, "ajar"),
         ],
-        "references": [("north-bench", "callus depth, middle", 24.8, 0.2, "")],
+        "references": readings,
+        "drops": [(2, "thermometer lay on the mat")],
+        "probe_checks": [check()],
+        "borrowings": [
+            ("south-bench", "28-0316a2790007", 432_000.0, "for a week"),
+            ("south-bench", "28-0316a2790007", None, ""),
+        ],
+        "borrowed": [
+            ("south-bench", 23.5, 160.0),
+            ("south-bench", 24.5, 220.0),
+            ("south-bench", 25.5, 280.0),
+        ],
     }
 
 
@@ -107,10 +137,18 @@ def test_close_twice_and_rows_that_come_too_late(case):
     case.journal.record([sample(120.0)], [note(120.0, "late", durable=True)])
     case.journal.note_clock(120.0, NOW_MS, True)
     case.journal.note_config("late", "late")
+    case.journal.note_reference(entry())
+    case.journal.note_drop(1, "late")
+    case.journal.note_probe_check(check())
+    case.journal.note_borrowing("north-bench", "28-0316a2790007", 60.0)
+    case.journal.note_borrowed("north-bench", 20.0, 120.0)
+    case.journal.write_soon()
     seen = case.seen()
     assert seen["samples"] == [("north-bench", 110.0, True)]
     assert seen["events"] == []
     assert seen["configs"] == []
+    for what in ("references", "drops", "probe_checks", "borrowings", "borrowed"):
+        assert seen[what] == []
 
 
 def test_takes_nothing_at_all(case):

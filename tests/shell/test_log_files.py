@@ -16,7 +16,20 @@ from hypothesis import strategies as st
 from bottomheat.errors import LogError
 from bottomheat_drivers.log import LogReader, migrations, ring
 from bottomheat_drivers.log.schema import SCHEMA_VERSION
-from log_tools import NOW_MS, Disk, SetClock, journal, note, raw, rings, sample, texts, times
+from log_tools import (
+    NOW_MS,
+    Disk,
+    SetClock,
+    entry,
+    journal,
+    note,
+    old_log,
+    raw,
+    rings,
+    sample,
+    texts,
+    times,
+)
 
 DAY = "20260116"
 
@@ -133,31 +146,65 @@ STEPS = {
 }
 
 
-def test_a_log_of_format_1_is_brought_up_to_date_and_goes_on(tmp_path):
-    path = written(tmp_path, 50)
+def shape(path: Path) -> dict[str, list]:
+    """Every table's columns."""
     with contextlib.closing(migrations.connect(path)) as connection:
-        whole = connection.execute("PRAGMA table_info(tending)").fetchall()
-        for column in ("for_ms", "lid"):
-            connection.execute(f"ALTER TABLE tending DROP COLUMN {column}")
-        connection.execute("INSERT INTO chamber (name) VALUES ('old-bench')")
-        connection.execute(
-            "INSERT INTO tending (run, t_ms, chamber, doing, note) "
-            "SELECT run.id, 150000, chamber.id, 'water', '' FROM run, chamber "
-            "WHERE chamber.name = 'old-bench'"
-        )
-        connection.execute("PRAGMA user_version = 1")
-    with pytest.raises(LogError, match="has format 1"):
+        names = connection.execute("SELECT name FROM sqlite_schema WHERE type = 'table'").fetchall()
+        return {
+            name: connection.execute(f"PRAGMA table_info({name})").fetchall() for (name,) in names
+        }
+
+
+@pytest.mark.parametrize("number", [1, 2])
+def test_a_log_of_an_older_format_is_brought_up_to_date_and_goes_on(tmp_path, number):
+    """The file is one that a program of that format wrote."""
+    path = old_log(tmp_path, number)
+    was = raw(path, "SELECT * FROM reference")
+    with pytest.raises(LogError, match=f"has format {number}"):
         LogReader(path)
     kept = journal(tmp_path, background=False)
-    kept.note_tending("north-bench", "look", "", 600.0, "ajar")
+    kept.record([sample(200.0)], [])
+    kept.note_tending("north-bench", "look", "", 600.0, "off")
+    kept.note_reference(entry())
+    kept.note_drop(1, "no pairing")
     kept.close()
-    with contextlib.closing(migrations.connect(path)) as connection:
-        assert connection.execute("PRAGMA table_info(tending)").fetchall() == whole
+    written(tmp_path / "new", 1)
+    assert shape(path) == shape(tmp_path / "new" / "log.sqlite")
     with LogReader(path) as log:
-        told = [(row.chamber, row.doing, row.for_s, row.lid) for row in log.tendings()]
-    assert told == [("old-bench", "water", None, None), ("north-bench", "look", 600.0, "ajar")]
-    assert len(times(path)) == 50
-    assert (tmp_path / f"log.sqlite.before-format-{NOW}").exists()
+        tended = [(row.chamber, row.doing, row.for_s, row.lid) for row in log.tendings()]
+        readings = [(row.number, row.reading_c, row.pairing) for row in log.references()]
+        (usable,) = log.ledger()
+        first = log.references()[0]
+        events = [row.event.text for row in log.events()]
+    old = ("water", None, None) if number == 1 else ("look", 1800.0, "ajar")
+    assert tended == [("north-bench", *old), ("north-bench", "look", 600.0, "off")]
+    assert readings == [(1, 24.8, None), (2, 24.8, entry().pairing)]
+    assert (usable.number, usable.entry, usable.dropped) == (2, entry(), None)
+    assert (first.lid, first.ago_s, first.wall_ms, first.dropped) == (None, 0, NOW_MS, "no pairing")
+    assert times(path) == [110, 120, 130, 140, 200]
+    assert "first run" in events
+    copy = tmp_path / f"log.sqlite.before-format-{NOW}"
+    assert raw(copy, "PRAGMA user_version") == [(number,)]
+    assert raw(copy, "SELECT * FROM reference") == was
+
+
+@pytest.mark.parametrize("number", [1, 2])
+def test_the_ring_file_of_an_older_format_is_added(tmp_path, number):
+    """Killed, updated, started again: what only the ring held is there, what both held is once."""
+    path = old_log(tmp_path, number, left=True)
+    journal(tmp_path).close()
+    assert rings(tmp_path) == []
+    assert times(path) == [110, 120, 130, 140]
+    with LogReader(path) as log:
+        readings = [(row.chamber, row.reading_c, row.expanded_k) for row in log.references()]
+        tended = [(row.chamber, row.doing, row.lid) for row in log.tendings()]
+        assert log.ledger() == []
+    assert readings == [("north-bench", 24.8, 0.2), ("south-bench", 21.5, None)]
+    assert tended == (
+        [("north-bench", "water", None), ("north-bench", "fill", None)]
+        if number == 1
+        else [("north-bench", "look", "ajar"), ("south-bench", "fill", "off")]
+    )
 
 
 def test_migration_goes_step_by_step_and_keeps_a_copy(tmp_path):

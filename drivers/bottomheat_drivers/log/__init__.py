@@ -4,8 +4,10 @@ from bottomheat_drivers.log.memory import MemoryJournal
 from bottomheat_drivers.log.reader import LogReader
 from bottomheat_drivers.log.rows import (
     AlarmRow,
+    BorrowingRow,
     ConfigRow,
     EventRow,
+    ProbeCheckRow,
     ReferenceRow,
     RunRow,
     SampleRow,
@@ -17,10 +19,12 @@ from bottomheat_drivers.log.writer import SqliteJournal, boot_id
 __all__ = [
     "SCHEMA_VERSION",
     "AlarmRow",
+    "BorrowingRow",
     "ConfigRow",
     "EventRow",
     "LogReader",
     "MemoryJournal",
+    "ProbeCheckRow",
     "ReferenceRow",
     "RunRow",
     "SampleRow",

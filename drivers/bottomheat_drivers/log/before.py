@@ -1,4 +1,4 @@
-"""What the log and the ring files say of the time before this start: outage, lids, tending.
+"""What the log and the ring files say of the time before: outage, lids, tending, borrowed probes.
 
 Read once, before the journal opens its own run.  Read-only, in a thread that is not waited for
 longer than ``WITHIN_S``: a damaged, locked or hanging log must not keep the service from starting.
@@ -16,13 +16,37 @@ from bottomheat.model import Estimate, EventKind
 from bottomheat.outage import Before
 from bottomheat.protect.tending import Doing, Lid, Tending
 from bottomheat_drivers.log import ring
-from bottomheat_drivers.log.codec import EventItem, SampleItem, TendingItem, from_bytes
-from bottomheat_drivers.log.reader import LogReader, OlderFormatError
-from bottomheat_drivers.log.rows import TendingRow
+from bottomheat_drivers.log.codec import (
+    BorrowedItem,
+    BorrowingItem,
+    EventItem,
+    Item,
+    SampleItem,
+    TendingItem,
+    from_bytes,
+)
+from bottomheat_drivers.log.logfile import OlderFormatError
+from bottomheat_drivers.log.reader import LogReader
 
 WITHIN_S = 4.0
 NEWEST_ROWS = 256
 """Samples looked at for the last one of each chamber."""
+ROW_EVERY_S = 60.0
+"""A borrowed probe's readings are kept this far apart."""
+OLDEST_FORMAT = 2
+"""Has the lids; the first start after an update has to know them."""
+BORROWING_FORMAT = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Lent:
+    """A borrowed probe that has not taught for as long as it was to.
+
+    ``left_s`` counts its readings, not the time: while the service stood still it taught nothing.
+    """
+
+    probe: str
+    left_s: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,12 +59,14 @@ class Past:
         tendings: the newest spell of each chamber, where it began in this boot and was not ended;
             on this boot's monotonic clock.
         trouble: why a log that is there could not be read, or None.
+        borrowings: the borrowed probe of each chamber that has one to go on with.
     """
 
     before: Before | None = None
     lids: Mapping[str, Lid] = field(default_factory=dict)
     tendings: Mapping[str, Tending] = field(default_factory=dict)
     trouble: str | None = None
+    borrowings: Mapping[str, Lent] = field(default_factory=dict)
 
 
 def look_back(path: Path, ring_folder: Path, boot_id: str, within_s: float = WITHIN_S) -> Past:
@@ -64,45 +90,80 @@ def look_back(path: Path, ring_folder: Path, boot_id: str, within_s: float = WIT
     return found[0] if found else Past(trouble=f"it was not read within {within_s:g} s")
 
 
+@dataclass(slots=True)
+class _Told:
+    """Lids, tending and borrowed probes, as the rows tell them one after the other."""
+
+    lids: dict[str, Lid] = field(default_factory=dict)
+    tendings: dict[str, Tending] = field(default_factory=dict)
+    lent: dict[str, tuple[str, float, int]] = field(default_factory=dict)
+
+    def tend(
+        self, chamber: str, doing: str, at_s: float, for_s: float | None, lid: str | None, note: str
+    ) -> None:
+        if lid in set(Lid):
+            self.lids[chamber] = Lid(lid)
+        self.tendings.pop(chamber, None)
+        if for_s is not None and doing in set(Doing):
+            self.tendings[chamber] = Tending(Doing(doing), at_s, at_s + for_s, note)
+
+    def lend(self, chamber: str, probe: str, for_s: float | None, rows: int = 0) -> None:
+        self.lent.pop(chamber, None)
+        if for_s is not None:
+            self.lent[chamber] = (probe, for_s, rows)
+
+    def item(self, item: Item) -> None:
+        match item:
+            case TendingItem():
+                for_s = None if item.for_ms is None else item.for_ms / 1000
+                self.tend(item.chamber, item.doing, item.t_ms / 1000, for_s, item.lid, item.note)
+            case BorrowingItem():
+                for_s = None if item.for_ms is None else item.for_ms / 1000
+                self.lend(item.chamber, item.probe, for_s)
+            case BorrowedItem() if item.chamber in self.lent:
+                probe, whole_s, rows = self.lent[item.chamber]
+                self.lent[item.chamber] = (probe, whole_s, rows + 1)
+            case _:
+                pass
+
+    def borrowings(self) -> dict[str, Lent]:
+        left = {
+            chamber: Lent(probe, for_s - ROW_EVERY_S * rows)
+            for chamber, (probe, for_s, rows) in self.lent.items()
+        }
+        return {chamber: lent for chamber, lent in left.items() if lent.left_s > 0}
+
+
 def _read(path: Path, ring_folder: Path, boot_id: str) -> Past:
     trouble = None
     before: Before | None = None
-    tended: list[TendingRow] = []
-    same_boot: set[int] = set()
+    told = _Told()
+    kept: Mapping[str, int] = {}
     try:
         if path.exists() and path.stat().st_size > 0:
-            with LogReader(path) as log:
+            with LogReader(path, oldest=OLDEST_FORMAT) as log:
                 before = _last(log)
-                tended = log.tendings()
-                same_boot = {row.run for row in log.runs() if row.boot_id == boot_id}
+                kept = log.kept_upto()
+                _tell(log, boot_id, told)
     except OlderFormatError:
-        return Past()  # from before this version: the journal brings it up to date
+        return Past()  # from before lids were kept: the journal brings it up to date
     except (LogError, OSError) as error:
         trouble = str(error)
-    lids: dict[str, Lid] = {}
-    tendings: dict[str, Tending] = {}
-
-    def take(
-        chamber: str, doing: str, at_s: float, for_s: float | None, lid: str | None, note: str
-    ) -> None:
-        if lid in set(Lid):
-            lids[chamber] = Lid(lid)
-        tendings.pop(chamber, None)
-        if for_s is not None and doing in set(Doing):
-            tendings[chamber] = Tending(Doing(doing), at_s, at_s + for_s, note)
-
-    for row in tended:
-        if row.run in same_boot:
-            take(row.chamber, row.doing, row.t_ms / 1000, row.for_s, row.lid, row.note)
-        else:
-            take(row.chamber, row.doing, 0.0, None, row.lid, row.note)
-    for left in _rings(ring_folder, boot_id):
+    for left in _rings(ring_folder, boot_id, kept):
         before = _newer(before, left, boot_id)
         for item in left:
-            if isinstance(item, TendingItem):
-                for_s = None if item.for_ms is None else item.for_ms / 1000
-                take(item.chamber, item.doing, item.t_ms / 1000, for_s, item.lid, item.note)
-    return Past(before, lids, tendings, trouble)
+            told.item(item)
+    return Past(before, told.lids, told.tendings, trouble, told.borrowings())
+
+
+def _tell(log: LogReader, boot_id: str, told: _Told) -> None:
+    same_boot = {row.run for row in log.runs() if row.boot_id == boot_id}
+    for row in log.tendings():
+        for_s = row.for_s if row.run in same_boot else None  # else on another clock
+        told.tend(row.chamber, row.doing, row.t_ms / 1000, for_s, row.lid, row.note)
+    if log.format >= BORROWING_FORMAT:
+        for newest in {row.chamber: row for row in log.borrowings()}.values():
+            told.lend(newest.chamber, newest.probe, newest.for_s, log.borrowed_since(newest))
 
 
 def _last(log: LogReader) -> Before | None:
@@ -128,11 +189,11 @@ def _last(log: LogReader) -> Before | None:
     )
 
 
-_Left = tuple[SampleItem | EventItem | TendingItem, ...]
+_Left = tuple[Item, ...]
 
 
-def _rings(folder: Path, boot_id: str) -> Iterator[_Left]:
-    """The rows that dead runs of this boot left in memory: the file may not hold them yet."""
+def _rings(folder: Path, boot_id: str, kept: Mapping[str, int]) -> Iterator[_Left]:
+    """The rows that dead runs of this boot left in memory and the file does not hold yet."""
     try:
         paths = ring.others(folder, None)
     except OSError:
@@ -144,10 +205,9 @@ def _rings(folder: Path, boot_id: str) -> Iterator[_Left]:
             continue  # the journal sets it aside and says so
         if remains is None or remains.header.get("boot_id") != boot_id:
             continue
+        upto = kept.get(str(remains.header.get("key")), 0)
         items = (from_bytes(data) for data in remains.rows)
-        yield tuple(
-            item for item in items if isinstance(item, SampleItem | EventItem | TendingItem)
-        )
+        yield tuple(item for item in items if item is not None and item.seq > upto)
 
 
 def _newer(before: Before | None, left: _Left, boot_id: str) -> Before | None:

@@ -8,8 +8,11 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Mapping
+from dataclasses import fields
 from typing import NamedTuple, TypeAlias
 
+from bottomheat.calibration.ledger import Pairing, ProbeCheck, ReferenceEntry, from_plain
 from bottomheat.model import Bad, Condition, Event, Fault, Good, Place, Reading, Record
 
 PLACES = (
@@ -24,6 +27,7 @@ PLACES = (
 
 _LARGEST = 10.0**9
 _LARGEST_TIME_MS = 2**53
+_LONGEST_CHARACTER = 6  # bytes in JSON: a control character, \\u0000
 
 
 class SampleItem(NamedTuple):
@@ -66,7 +70,7 @@ class ClockItem(NamedTuple):
 
 
 class ReferenceItem(NamedTuple):
-    """A row for ``reference``."""
+    """A row for ``reference``; a ring file of format 2 or before lacks the last three."""
 
     seq: int
     t_ms: int
@@ -75,6 +79,51 @@ class ReferenceItem(NamedTuple):
     reading_mc: int
     expanded_ck: int | None
     note: str
+    lid: str | None = None
+    ago_ms: int | None = None
+    pairing: str | None = None
+
+
+class DropItem(NamedTuple):
+    """A row for ``reference_drop``."""
+
+    seq: int
+    t_ms: int
+    reference: int
+    note: str
+
+
+class ProbeCheckItem(NamedTuple):
+    """A row for ``probe_check``."""
+
+    seq: int
+    t_ms: int
+    probe: str
+    how: str
+    add_mk: int
+    uncertainty_mk: int
+    at_mc: int
+    note: str
+
+
+class BorrowingItem(NamedTuple):
+    """A row for ``borrowing``."""
+
+    seq: int
+    t_ms: int
+    chamber: str
+    probe: str
+    for_ms: int | None
+    note: str
+
+
+class BorrowedItem(NamedTuple):
+    """A row for ``borrowed``."""
+
+    seq: int
+    t_ms: int
+    chamber: str
+    value_mc: int
 
 
 class TendingItem(NamedTuple):
@@ -98,7 +147,20 @@ class ConfigItem(NamedTuple):
     text: str
 
 
-Item: TypeAlias = SampleItem | EventItem | ClockItem | ReferenceItem | TendingItem | ConfigItem
+Item: TypeAlias = (
+    SampleItem
+    | EventItem
+    | ClockItem
+    | ReferenceItem
+    | DropItem
+    | ProbeCheckItem
+    | BorrowingItem
+    | BorrowedItem
+    | TendingItem
+    | ConfigItem
+)
+Entry: TypeAlias = ReferenceItem | DropItem | ProbeCheckItem | BorrowingItem | TendingItem
+"""What a grower entered: it may take several slots of the ring file."""
 
 _BY_TAG: dict[str, type[Item]] = {
     "s": SampleItem,
@@ -106,6 +168,10 @@ _BY_TAG: dict[str, type[Item]] = {
     "c": ClockItem,
     "r": ReferenceItem,
     "t": TendingItem,
+    "d": DropItem,
+    "p": ProbeCheckItem,
+    "b": BorrowingItem,
+    "m": BorrowedItem,
 }
 _TAGS = {kind: tag for tag, kind in _BY_TAG.items()}
 
@@ -122,6 +188,13 @@ def centi_up(value: float | None) -> int | None:
     if value is None or not -_LARGEST < value < _LARGEST:
         return None
     return math.ceil(round(value * 100, 6))
+
+
+def milli_up(value: float | None) -> int | None:
+    """The value in thousandths, rounded up so that an uncertainty is never understated."""
+    if value is None or not -_LARGEST < value < _LARGEST:
+        return None
+    return math.ceil(round(value * 1000, 6))
 
 
 def to_ms(seconds: float) -> int:
@@ -180,15 +253,99 @@ def event_item(seq: int, event: Event) -> EventItem:
     )
 
 
+def tending_item(
+    seq: int, t_ms: int, chamber: str, doing: str, note: str, for_s: float | None, lid: str | None
+) -> TendingItem:
+    """The row of a box that is tended."""
+    lies = None if lid is None else plain(lid)
+    return TendingItem(seq, t_ms, plain(chamber), plain(doing), plain(note), milli(for_s), lies)
+
+
+def reference_item(seq: int, t_ms: int, entry: ReferenceEntry) -> ReferenceItem | None:
+    """The row of a trusted thermometer's reading, or None where it is not a usable number."""
+    reading_mc = milli(entry.reading_c)
+    if reading_mc is None:
+        return None
+    return ReferenceItem(
+        seq,
+        t_ms,
+        plain(entry.chamber),
+        plain(entry.spot),
+        reading_mc,
+        centi_up(entry.expanded_k),
+        plain(entry.note),
+        plain(entry.lid),
+        max(0, milli(entry.ago_s) or 0),
+        pairing_text(entry.pairing),
+    )
+
+
+def probe_check_item(seq: int, t_ms: int, check: ProbeCheck) -> ProbeCheckItem | None:
+    """The row of a probe's comparison, or None where one of its numbers is not usable."""
+    add_mk, at_mc = milli(check.add_k), milli(check.at_c)
+    uncertainty_mk = milli_up(check.uncertainty_k)
+    if add_mk is None or uncertainty_mk is None or at_mc is None:
+        return None
+    return ProbeCheckItem(
+        seq,
+        t_ms,
+        plain(check.probe),
+        plain(check.how),
+        add_mk,
+        uncertainty_mk,
+        at_mc,
+        plain(check.note),
+    )
+
+
+def borrowing_item(
+    seq: int, t_ms: int, chamber: str, probe: str, for_s: float | None, note: str
+) -> BorrowingItem:
+    """The row of a borrowed probe that begins to teach, or ends (``for_s`` None)."""
+    return BorrowingItem(seq, t_ms, plain(chamber), plain(probe), milli(for_s), plain(note))
+
+
+def pairing_text(pairing: Pairing) -> str:
+    """The pairing as JSON; a number that is not finite becomes null."""
+    data = {field.name: _clean(getattr(pairing, field.name)) for field in fields(Pairing)}
+    return json.dumps(data, ensure_ascii=False, separators=(",", ":"))
+
+
+def _clean(value: object) -> object:
+    match value:
+        case None | bool() | int():
+            return value
+        case float():
+            return float(value) if math.isfinite(value) else None
+        case Mapping():
+            return {plain(str(key)): _clean(each) for key, each in value.items()}
+        case _:
+            return plain(str(value))
+
+
+def pairing(text: str | None) -> Pairing | None:
+    """The pairing of a stored row, or None where it was not kept or cannot be used."""
+    try:
+        return None if text is None else from_plain(json.loads(text))
+    except (ValueError, OverflowError, RecursionError):
+        return None
+
+
 def to_bytes(item: Item, room: int) -> bytes | None:
     """The item for the ring file in at most ``room`` bytes, or None if it cannot be made to fit.
 
-    An event's text is cut to fit.
+    An event's text and a grower's note are cut to fit, and nothing else is.
     """
     tag = _TAGS.get(type(item))
     if tag is None:
         return None
     data = json.dumps([tag, *item], ensure_ascii=False, separators=(",", ":")).encode()
+    if len(data) > room and isinstance(item, Entry):
+        keep = len(item.note)
+        while len(data) > room and keep > 0:
+            keep = max(0, keep - max(1, (len(data) - room) // _LONGEST_CHARACTER))
+            cut = item._replace(note=item.note[:keep] + "…")
+            data = json.dumps([tag, *cut], ensure_ascii=False, separators=(",", ":")).encode()
     if len(data) > room and isinstance(item, EventItem):
         keep = max(0, len(item.text) - (len(data) - room) - 3)
         short = item._replace(text=item.text[:keep] + "…")

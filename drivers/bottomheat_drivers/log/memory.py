@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from bottomheat.calibration.ledger import ProbeCheck, ReferenceEntry
 from bottomheat.model import Event, Record
 
 
@@ -16,7 +17,12 @@ class MemoryJournal:
         clock_rows: (monotonic s, wall ms, synchronised).
         configs: (text, checksum).
         tendings: (chamber, doing, note, s or None, lid or None).
-        references: (chamber, spot, °C, expanded K, note).
+        references: every reading of a trusted thermometer.
+        drops: (number of a reading, note).
+        probe_checks: every comparison of a probe.
+        borrowings: (chamber, probe, s or None where it ended, note).
+        borrowed: (chamber, °C, monotonic s).
+        hurried: how often ``write_soon`` was called.
         failing: what ``failure`` says; while it is set, rows are counted in ``lost`` and dropped.
         lost: rows dropped.
         closed: whether ``close`` was called; rows that come later are dropped.
@@ -28,7 +34,12 @@ class MemoryJournal:
         self.clock_rows: list[tuple[float, int, bool]] = []
         self.configs: list[tuple[str, str]] = []
         self.tendings: list[tuple[str, str, str, float | None, str | None]] = []
-        self.references: list[tuple[str, str, float, float | None, str]] = []
+        self.references: list[ReferenceEntry] = []
+        self.drops: list[tuple[int, str]] = []
+        self.probe_checks: list[ProbeCheck] = []
+        self.borrowings: list[tuple[str, str, float | None, str]] = []
+        self.borrowed: list[tuple[str, float, float]] = []
+        self.hurried = 0
         self.failing: str | None = None
         self.lost = 0
         self.closed = False
@@ -61,17 +72,34 @@ class MemoryJournal:
         if self._takes(1):
             self.tendings.append((chamber, doing, note, for_s, lid))
 
-    def note_reference(
-        self,
-        chamber: str,
-        spot: str,
-        reading_c: float,
-        expanded_k: float | None = None,
-        note: str = "",
-    ) -> None:
-        """Keep a reading of a trusted thermometer, °C ± K (k = 2)."""
+    def note_reference(self, entry: ReferenceEntry) -> None:
+        """Keep a reading of a trusted thermometer."""
         if self._takes(1):
-            self.references.append((chamber, spot, reading_c, expanded_k, note))
+            self.references.append(entry)
+
+    def note_drop(self, number: int, note: str) -> None:
+        """Mark a reading as dropped."""
+        if self._takes(1):
+            self.drops.append((number, note))
+
+    def note_probe_check(self, check: ProbeCheck) -> None:
+        """Keep a comparison of a probe."""
+        if self._takes(1):
+            self.probe_checks.append(check)
+
+    def note_borrowing(self, chamber: str, probe: str, for_s: float | None, note: str = "") -> None:
+        """Keep that a borrowed probe begins to teach, or ends."""
+        if self._takes(1):
+            self.borrowings.append((chamber, probe, for_s, note))
+
+    def note_borrowed(self, chamber: str, celsius: float, at_s: float) -> None:
+        """Keep one reading of the borrowed probe."""
+        if self._takes(1):
+            self.borrowed.append((chamber, celsius, at_s))
+
+    def write_soon(self) -> None:
+        """Count the call: what is taken is kept already."""
+        self.hurried += 1
 
     def failure(self) -> str | None:
         """Why rows are not kept at present, or None."""

@@ -1,43 +1,32 @@
-"""Reading the log: read-only, beside a running service or without one.
-
-A reader never writes and never checkpoints: the service's connection alone does, because two
-connections that checkpoint at once can damage a WAL file (SQLite before 3.51.3,
-sqlite.org/wal.html#walresetbug).
-"""
+"""Reading the log: its rows, placed in wall time."""
 
 from __future__ import annotations
 
-import sqlite3
-from collections.abc import Iterator, Mapping
-from pathlib import Path
-from types import TracebackType
-from typing import Any, Self, TypeVar
-from urllib.parse import quote
+from collections.abc import Iterator
+from typing import Any, TypeVar
 
-from bottomheat.errors import LogError
+from bottomheat.calibration.ledger import ProbeCheck, Reference, ReferenceEntry
 from bottomheat.model import Alarm, Estimate, Event, EventKind
+from bottomheat.protect.tending import Lid
 from bottomheat_drivers.log import codec
-from bottomheat_drivers.log.migrations import DAMAGED, pragma, primary_code
-from bottomheat_drivers.log.placing import Pair, Placing, Span, place
+from bottomheat_drivers.log.logfile import LogFile
+from bottomheat_drivers.log.placing import Placing
 from bottomheat_drivers.log.rows import (
     AlarmRow,
+    BorrowingRow,
     ConfigRow,
     EventRow,
+    ProbeCheckRow,
     ReferenceRow,
     RunRow,
     SampleRow,
     TendingRow,
 )
-from bottomheat_drivers.log.schema import APPLICATION_ID, SCHEMA_VERSION
 
 _Word = TypeVar("_Word", EventKind, Alarm)
 
 
-class OlderFormatError(LogError):
-    """The log is from before this version: the service brings it up to date when it starts."""
-
-
-class LogReader:
+class LogReader(LogFile):
     """The log's file, open for reading; a context manager.
 
     Wall times are UTC in ms since 1970; a stretch of time includes its start, not its end.
@@ -48,30 +37,6 @@ class LogReader:
         LogError: missing, not a log of ours, of another version, damaged or not readable; any
             method may raise it too.
     """
-
-    def __init__(self, path: Path) -> None:
-        self._path = path
-        if not path.exists():
-            raise LogError(
-                f"There is no log at {path}: start the service first, or look at log: in the "
-                "config."
-            )
-        self._connection = self._open()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
-
-    def close(self) -> None:
-        """Close the file.  Idempotent."""
-        self._connection.close()
 
     def runs(self) -> list[RunRow]:
         """Every start of the daemon, oldest first."""
@@ -206,25 +171,162 @@ class LogReader:
         ]
 
     def references(self) -> list[ReferenceRow]:
-        """Readings of the trusted thermometer, oldest first."""
+        """Every reading of the trusted thermometer, in the order of entry, usable or not."""
         placings = self._placings()
         rows = self._all(
-            "SELECT run, t_ms, chamber.name, spot, reading_mc, expanded_ck, note FROM reference "
+            "SELECT reference.id, run, t_ms, chamber.name, spot, reading_mc, expanded_ck, note, "
+            "lid, coalesce(ago_ms, 0), pairing, (SELECT note FROM reference_drop "
+            "WHERE reference = reference.id ORDER BY id DESC LIMIT 1) FROM reference "
             "JOIN chamber ON chamber.id = reference.chamber ORDER BY reference.id"
         )
         return [
             ReferenceRow(
+                number,
                 run,
-                placings[run].wall_ms(t_ms),
+                placings[run].wall_ms(t_ms) - ago_ms,
                 placings[run].sure,
                 name,
                 spot,
                 reading_mc / 1000,
                 None if expanded_ck is None else expanded_ck / 100,
                 note,
+                lid,
+                ago_ms / 1000,
+                codec.pairing(pairing),
+                dropped,
             )
-            for run, t_ms, name, spot, reading_mc, expanded_ck, note in rows
+            for (
+                number,
+                run,
+                t_ms,
+                name,
+                spot,
+                reading_mc,
+                expanded_ck,
+                note,
+                lid,
+                ago_ms,
+                pairing,
+                dropped,
+            ) in rows
         ]
+
+    def ledger(self, chamber: str | None = None) -> list[Reference]:
+        """The readings that a fit can use, oldest first by when they were taken; dropped ones too.
+
+        Left out, so that one bad row does not keep the others from use: a reading without its
+        pairing (kept by a version of before format 3, or damaged), lid or uncertainty.
+        ``references`` has those as well.
+        """
+        found = [
+            Reference(
+                row.number,
+                row.wall_ms,
+                row.sure,
+                ReferenceEntry(
+                    row.chamber,
+                    row.spot,
+                    row.lid,
+                    row.reading_c,
+                    row.expanded_k,
+                    row.note,
+                    row.ago_s,
+                    row.pairing,
+                ),
+                row.dropped,
+            )
+            for row in self.references()
+            if chamber in (None, row.chamber)
+            and row.pairing is not None
+            and row.lid is not None
+            and row.expanded_k is not None
+        ]
+        return sorted(found, key=lambda reference: (reference.wall_ms, reference.number))
+
+    def probe_checks(self) -> list[ProbeCheckRow]:
+        """Comparisons of the probes, oldest first."""
+        placings = self._placings()
+        rows = self._all(
+            "SELECT id, run, t_ms, probe, how, add_mk, uncertainty_mk, at_mc, note "
+            "FROM probe_check ORDER BY id"
+        )
+        return [
+            ProbeCheckRow(
+                number,
+                run,
+                placings[run].wall_ms(t_ms),
+                placings[run].sure,
+                ProbeCheck(probe, how, add_mk / 1000, u_mk / 1000, at_mc / 1000, note),
+            )
+            for number, run, t_ms, probe, how, add_mk, u_mk, at_mc, note in rows
+        ]
+
+    def borrowings(self) -> list[BorrowingRow]:
+        """When borrowed probes began to teach and when they ended, oldest first."""
+        placings = self._placings()
+        rows = self._all(
+            "SELECT run, t_ms, chamber.name, probe, for_ms, note FROM borrowing "
+            "JOIN chamber ON chamber.id = borrowing.chamber ORDER BY borrowing.id"
+        )
+        return [
+            BorrowingRow(
+                run,
+                t_ms,
+                placings[run].wall_ms(t_ms),
+                placings[run].sure,
+                name,
+                probe,
+                None if for_ms is None else for_ms / 1000,
+                note,
+            )
+            for run, t_ms, name, probe, for_ms, note in rows
+        ]
+
+    def borrowed(
+        self, chamber: str, from_ms: int | None = None, to_ms: int | None = None
+    ) -> Iterator[tuple[int, float]]:
+        """Wall ms and °C of the chamber's borrowed probe, in the order they were written."""
+        placings = self._placings()
+        for run, t_ms, value_mc in self._each(
+            "SELECT run, t_ms, value_mc FROM borrowed WHERE chamber = "
+            "(SELECT id FROM chamber WHERE name = ?) ORDER BY id",
+            (chamber,),
+        ):
+            wall_ms = placings[run].wall_ms(t_ms)
+            if (from_ms is None or wall_ms >= from_ms) and (to_ms is None or wall_ms < to_ms):
+                yield wall_ms, value_mc / 1000
+
+    def borrowed_since(self, row: BorrowingRow) -> int:
+        """How many readings of the chamber's borrowed probe are newer than this row."""
+        return int(
+            self._all(
+                "SELECT count(*) FROM borrowed WHERE chamber = "
+                "(SELECT id FROM chamber WHERE name = ?) AND (run, t_ms) >= (?, ?)",
+                (row.chamber, row.run, row.t_ms),
+            )[0][0]
+        )
+
+    def kept_upto(self) -> dict[str, int]:
+        """The number of the newest row that the file holds of each run, by the run's key."""
+        return dict(self._all("SELECT key, last_seq FROM run"))
+
+    def coldest_room(self, chamber: str) -> float | None:
+        """The coldest good room reading in the log, °C, or None where there is none."""
+        rows = self._all(
+            "SELECT min(room_mc) FROM sample WHERE state IN (SELECT id FROM state "
+            "WHERE chamber = (SELECT id FROM chamber WHERE name = ?))",
+            (chamber,),
+        )
+        return None if rows[0][0] is None else float(rows[0][0]) / 1000
+
+    def lid_at(self, chamber: str, wall_ms: int) -> str:
+        """How the lid lay then: what was said last up to that moment, "on" if nothing was."""
+        said = [
+            (row.wall_ms, row.lid)
+            for row in self.tendings()
+            if row.chamber == chamber and row.lid is not None and row.wall_ms <= wall_ms
+        ]
+        return sorted(said, key=lambda pair: pair[0])[-1][1] if said else Lid.ON.value
 
     def tendings(self) -> list[TendingRow]:
         """When the boxes were opened, oldest first."""
@@ -249,73 +351,6 @@ class LogReader:
         ]
 
     # -- inside
-
-    def _open(self) -> sqlite3.Connection:
-        # Without a -wal file nobody has the log open for writing.  Then SQLite must not make one,
-        # which even a read-only connection does: a -wal or -shm file that belongs to whoever reads
-        # would lock the service out of its own log.  A read-only mount needs it too.
-        wal = self._path.with_name(self._path.name + "-wal")
-        how = "mode=ro" if wal.exists() else "mode=ro&immutable=1"
-        try:
-            return self._checked(f"file:{quote(str(self._path))}?{how}")
-        except sqlite3.Error as error:
-            if primary_code(error) not in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY):
-                raise self._told(error) from error
-        raise LogError(
-            f"The log {self._path} was not closed in order and lies where nothing may be written: "
-            f"start the service, or copy the log together with {wal.name} to another folder and "
-            "read it there."
-        )
-
-    def _checked(self, uri: str) -> sqlite3.Connection:
-        connection = sqlite3.connect(uri, uri=True, timeout=5.0, isolation_level=None)
-        try:
-            connection.execute("PRAGMA query_only = ON")
-            self._check(pragma(connection, "application_id"), pragma(connection, "user_version"))
-        except BaseException:
-            connection.close()
-            raise
-        return connection
-
-    def _check(self, application: int, version: int) -> None:
-        if application != APPLICATION_ID:
-            raise LogError(
-                f"{self._path} is not a log of bottomheat: give the path that stands under log: "
-                "in the config."
-            )
-        formats = f"The log {self._path} has format {version}, this version reads {SCHEMA_VERSION}"
-        if version > SCHEMA_VERSION:
-            raise LogError(f"{formats}: update bottomheat.")
-        if version < SCHEMA_VERSION:
-            raise OlderFormatError(f"{formats}: start the service once, it updates it.")
-
-    def _told(self, error: Exception) -> LogError:
-        if primary_code(error) in DAMAGED:
-            return LogError(
-                f"The log {self._path} is damaged or not a log of bottomheat: restart the service, "
-                "it sets a damaged log aside and begins a new one."
-            )
-        return LogError(
-            f"The log {self._path} cannot be read ({error}): check that you may read it and "
-            "that the card works."
-        )
-
-    def _each(self, sql: str, values: Any = ()) -> Iterator[Any]:
-        try:
-            yield from self._connection.execute(sql, values)
-        except sqlite3.Error as error:
-            raise self._told(error) from error
-
-    def _all(self, sql: str, values: Any = ()) -> list[Any]:
-        return list(self._each(sql, values))
-
-    def _placings(self) -> Mapping[int, Placing]:
-        spans = self._all("SELECT id, boot_id, began_ms, last_ms FROM run ORDER BY id")
-        pairs = self._all("SELECT run, t_ms, wall_ms, synchronised FROM clock ORDER BY id")
-        return place(
-            [Span(*span) for span in spans],
-            [Pair(run, t_ms, wall_ms, bool(good)) for run, t_ms, wall_ms, good in pairs],
-        )
 
     def _run_rows(self, run: int) -> tuple[int, int]:
         """The rowids of a run's samples: the first, and one past the last."""
@@ -375,9 +410,3 @@ class LogReader:
             return words(word)
         except ValueError as error:
             raise self._strange(str(error)) from error
-
-    def _strange(self, what: str) -> LogError:
-        return LogError(
-            f"The log {self._path} holds a word that this version does not know ({what}): "
-            "update bottomheat."
-        )

@@ -7,7 +7,9 @@ disk is involved, so it cannot wait for a slow card, and a full tmpfs gives an e
 memory map would end the process with a bus error.
 
 A file holds one header slot and then slots of ``SLOT`` bytes, each with a CRC-32, its sequence
-number and its length.  A torn slot fails its CRC and is left out.  The file is locked while its
+number and its length.  A torn slot fails its CRC and is left out.  A row that is longer than a
+slot takes several running ones, each part with its place among them; it counts only when all its
+parts are there.  The file is locked while its
 run is alive, so that a second process cannot take it for the remains of a dead one.
 """
 
@@ -18,7 +20,7 @@ import json
 import os
 import struct
 import zlib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -28,6 +30,13 @@ LAYOUT = 1
 _HEAD = struct.Struct("<IQH")
 ROOM = SLOT - _HEAD.size
 """Bytes that a row may take in its slot."""
+_PART = struct.Struct("<cHH")
+_PART_MARK = b"+"  # a row is JSON, which never begins so
+_PART_ROOM = ROOM - _PART.size
+PARTS = 256
+"""Slots that one row may take: an eighth of the file."""
+WIDE_ROOM = PARTS * _PART_ROOM
+"""Bytes that a row in several slots may take: more than a request to the service may hold."""
 _MAGIC = b"BHRING\x00\x01"
 SUFFIX = ".ring"
 
@@ -58,6 +67,36 @@ def _unsealed(slot: bytes) -> tuple[int, bytes] | None:
     return seq, slot[_HEAD.size : _HEAD.size + length]
 
 
+def _pieces(payload: bytes) -> list[bytes]:
+    if len(payload) <= ROOM:
+        return [payload]
+    if len(payload) > WIDE_ROOM:
+        raise ValueError("too long for the ring file")
+    cut = [payload[at : at + _PART_ROOM] for at in range(0, len(payload), _PART_ROOM)]
+    return [_PART.pack(_PART_MARK, n, len(cut)) + piece for n, piece in enumerate(cut)]
+
+
+def _joined(rows: list[tuple[int, bytes]]) -> Iterator[bytes]:
+    """The whole rows of slots in order; one that lacks a part is left out."""
+    begun: list[bytes] = []
+    expected = -1
+    for seq, payload in rows:
+        if not payload.startswith(_PART_MARK) or len(payload) < _PART.size:
+            yield payload
+            continue
+        _, place, of = _PART.unpack_from(payload)
+        if place == 0:
+            begun, expected = [], seq
+        if seq != expected or place != len(begun):
+            expected = -1  # its first parts are gone
+            continue
+        begun.append(payload[_PART.size :])
+        expected += 1
+        if len(begun) == of:
+            yield b"".join(begun)
+            expected = -1
+
+
 class Ring:
     """The ring file of this run.
 
@@ -82,13 +121,17 @@ class Ring:
             os.close(self._fd)
             raise
 
-    def put(self, seq: int, payload: bytes) -> None:
-        """Write one row.
+    def put(self, seq: int, payload: bytes) -> int:
+        """Write one row; returns the last sequence number that it took.
 
         Raises:
-            OSError: it was not written.
+            OSError: it was not written, or not whole.
+            ValueError: longer than ``WIDE_ROOM``.
         """
-        os.pwrite(self._fd, _sealed(seq, payload), SLOT * (1 + seq % SLOTS))
+        last = seq
+        for last, piece in enumerate(_pieces(payload), seq):
+            os.pwrite(self._fd, _sealed(last, piece), SLOT * (1 + last % SLOTS))
+        return last
 
     def close(self, *, remove: bool) -> None:
         """Let the file go; ``remove`` it when the log holds all its rows.  Idempotent."""
@@ -135,7 +178,7 @@ def read(path: Path) -> Remains | None:
         else:
             rows.append(row)
     rows.sort()
-    return Remains(path, header, tuple(payload for _, payload in rows), bad)
+    return Remains(path, header, tuple(_joined(rows)), bad)
 
 
 def others(folder: Path, own: Path | None) -> list[Path]:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from bottomheat.calibration.ledger import Pairing, ProbeCheck
 from bottomheat.model import Alarm, Condition, Estimate, Event, Place, Reading
 
 
@@ -77,8 +78,14 @@ class ConfigRow:
 
 @dataclass(frozen=True, slots=True)
 class ReferenceRow:
-    """A reading of a trusted thermometer, °C ± K (k = 2)."""
+    """A reading of a trusted thermometer, °C ± K (k = 2), taken at ``wall_ms``.
 
+    ``number`` is what ``drop`` calls it by, ``ago_s`` how long before its entry it was taken,
+    ``dropped`` why it no longer counts (None: it does).  ``pairing`` is None where a version of
+    before format 3 kept the row, or where it is damaged: such a reading enters no fit.
+    """
+
+    number: int
     run: int
     wall_ms: int
     sure: bool
@@ -86,6 +93,35 @@ class ReferenceRow:
     spot: str
     reading_c: float
     expanded_k: float | None
+    note: str
+    lid: str | None
+    ago_s: float
+    pairing: Pairing | None
+    dropped: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeCheckRow:
+    """A probe was compared with something trusted."""
+
+    number: int
+    run: int
+    wall_ms: int
+    sure: bool
+    check: ProbeCheck
+
+
+@dataclass(frozen=True, slots=True)
+class BorrowingRow:
+    """A borrowed probe began to teach for ``for_s``, or ended (None)."""
+
+    run: int
+    t_ms: int
+    wall_ms: int
+    sure: bool
+    chamber: str
+    probe: str
+    for_s: float | None
     note: str
 
 

@@ -8,11 +8,13 @@ to wall time, also for the rows written before the date was known.
 Versions:
     1  first one.
     2  tending: for how long, and how the lid lies from then on.
+    3  reference: the lid, when it was read, what the probes showed; reference_drop, probe_check,
+       borrowing, borrowed.
 """
 
 from __future__ import annotations
 
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 """Kept in ``PRAGMA user_version``."""
 
 APPLICATION_ID = 0x42744874
@@ -117,7 +119,52 @@ CREATE TABLE reference (
     spot TEXT NOT NULL,             -- where it was held
     reading_mc INTEGER NOT NULL,
     expanded_ck INTEGER,            -- expanded uncertainty (k = 2), 1/100 K
+    note TEXT NOT NULL,
+    lid TEXT,                       -- how it lay; NULL, as the next two: kept by format 2 or before
+    ago_ms INTEGER,                 -- read so long before it was entered at t_ms
+    pairing TEXT                    -- JSON: what the probes showed then, and how steady it was
+) STRICT;
+
+-- A reading that no longer counts; it stays where it is.
+CREATE TABLE reference_drop (
+    id INTEGER PRIMARY KEY,
+    run INTEGER NOT NULL REFERENCES run,
+    t_ms INTEGER NOT NULL,
+    reference INTEGER NOT NULL REFERENCES reference,
     note TEXT NOT NULL
+) STRICT;
+
+-- A probe compared with something trusted.
+CREATE TABLE probe_check (
+    id INTEGER PRIMARY KEY,
+    run INTEGER NOT NULL REFERENCES run,
+    t_ms INTEGER NOT NULL,
+    probe TEXT NOT NULL,
+    how TEXT NOT NULL,              -- 'ice point', 'against', 'jar'
+    add_mk INTEGER NOT NULL,        -- to its uncorrected reading
+    uncertainty_mk INTEGER NOT NULL, -- standard (k = 1), rounded up
+    at_mc INTEGER NOT NULL,         -- at which temperature
+    note TEXT NOT NULL
+) STRICT;
+
+-- A borrowed probe begins to teach, or ends.
+CREATE TABLE borrowing (
+    id INTEGER PRIMARY KEY,
+    run INTEGER NOT NULL REFERENCES run,
+    t_ms INTEGER NOT NULL,
+    chamber INTEGER NOT NULL REFERENCES chamber,
+    probe TEXT NOT NULL,
+    for_ms INTEGER,                 -- NULL: it ended
+    note TEXT NOT NULL
+) STRICT;
+
+-- What a borrowed probe showed: a row a minute.
+CREATE TABLE borrowed (
+    id INTEGER PRIMARY KEY,
+    run INTEGER NOT NULL REFERENCES run,
+    t_ms INTEGER NOT NULL,
+    chamber INTEGER NOT NULL REFERENCES chamber,
+    value_mc INTEGER NOT NULL
 ) STRICT;
 
 -- The box was opened: fill, water, look, move; or a spell was over early: done.

@@ -17,10 +17,14 @@ from bottomheat.errors import LogError
 from bottomheat.model import EventKind
 from bottomheat_drivers.log import migrations, ring
 from bottomheat_drivers.log.codec import (
+    BorrowedItem,
+    BorrowingItem,
     ClockItem,
     ConfigItem,
+    DropItem,
     EventItem,
     Item,
+    ProbeCheckItem,
     ReferenceItem,
     SampleItem,
     TendingItem,
@@ -31,6 +35,22 @@ _STATES_KEPT = 4096
 _WAL_LIMIT = 8 * 2**20
 
 _BASE_MS = 2**31  # SQLite stores smaller numbers in 4 bytes
+
+_INSERT_OF_CHAMBER = {
+    ReferenceItem: (
+        "INSERT INTO reference "
+        "(run, t_ms, chamber, spot, reading_mc, expanded_ck, note, lid, ago_ms, pairing) "
+        "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
+    ),
+    TendingItem: (
+        "INSERT INTO tending (run, t_ms, chamber, doing, note, for_ms, lid) "
+        "VALUES (?, ?, ?, ?, ?, ?, ?)"
+    ),
+    BorrowingItem: (
+        "INSERT INTO borrowing (run, t_ms, chamber, probe, for_ms, note) VALUES (?, ?, ?, ?, ?, ?)"
+    ),
+    BorrowedItem: "INSERT INTO borrowed (run, t_ms, chamber, value_mc) VALUES (?, ?, ?, ?)",
+}
 
 StateKey = tuple[int, int, int | None, str, int, int, int, str]
 
@@ -291,18 +311,25 @@ class Store:
                         "VALUES (?, ?, ?, ?)",
                         (run_id, *item[1:]),
                     )
-                case ReferenceItem():
+                case ReferenceItem() | TendingItem() | BorrowingItem() | BorrowedItem():
                     connection.execute(
-                        "INSERT INTO reference "
-                        "(run, t_ms, chamber, spot, reading_mc, expanded_ck, note) "
-                        "VALUES (?, ?, ?, ?, ?, ?, ?)",
+                        _INSERT_OF_CHAMBER[type(item)],
                         (run_id, item.t_ms, self._chamber(item.chamber), *item[3:]),
                     )
-                case TendingItem():
+                case ProbeCheckItem():
                     connection.execute(
-                        "INSERT INTO tending (run, t_ms, chamber, doing, note, for_ms, lid) "
-                        "VALUES (?, ?, ?, ?, ?, ?, ?)",
-                        (run_id, item.t_ms, self._chamber(item.chamber), *item[3:]),
+                        "INSERT INTO probe_check "
+                        "(run, t_ms, probe, how, add_mk, uncertainty_mk, at_mc, note) "
+                        "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                        (run_id, *item[1:]),
+                    )
+                case DropItem():
+                    # Of a reading that this file knows: in a new one, begun because the file was
+                    # damaged, the number will be that of another.
+                    connection.execute(
+                        "INSERT INTO reference_drop (run, t_ms, reference, note) "
+                        "SELECT ?1, ?2, id, ?4 FROM reference WHERE id = ?3",
+                        (run_id, *item[1:]),
                     )
         connection.execute(
             "UPDATE run SET last_seq = ?, last_ms = ? WHERE id = ?",

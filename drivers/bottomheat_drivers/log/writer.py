@@ -16,13 +16,14 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
+from bottomheat.calibration.ledger import ProbeCheck, ReferenceEntry
 from bottomheat.config_secrets import without_secrets
 from bottomheat.errors import LogError
 from bottomheat.model import Event, EventKind, Record
 from bottomheat.ports import Clock
 from bottomheat_drivers.log import codec, migrations
 from bottomheat_drivers.log.codec import ConfigItem, Item
-from bottomheat_drivers.log.ring import ROOM, Ring, others
+from bottomheat_drivers.log.ring import ROOM, WIDE_ROOM, Ring, others
 from bottomheat_drivers.log.store import RunStart, Store
 
 COMMIT_EVERY_S = 600.0
@@ -184,41 +185,42 @@ class SqliteJournal:
         lid: str | None = None,
     ) -> None:
         """Keep that the box was opened, for what and how long; on the card at once."""
-        self._now(
-            lambda seq, t_ms: codec.TendingItem(
-                seq,
-                t_ms,
-                codec.plain(chamber),
-                codec.plain(doing),
-                codec.plain(note),
-                codec.milli(for_s),
-                None if lid is None else codec.plain(lid),
-            )
-        )
+        self._now(lambda seq, t_ms: codec.tending_item(seq, t_ms, chamber, doing, note, for_s, lid))
 
-    def note_reference(
-        self,
-        chamber: str,
-        spot: str,
-        reading_c: float,
-        expanded_k: float | None = None,
-        note: str = "",
-    ) -> None:
-        """Keep a reading of a trusted thermometer, °C ± K (k = 2); on the card at once."""
-        reading_mc = codec.milli(reading_c)
-        if reading_mc is None:
+    def note_reference(self, entry: ReferenceEntry) -> None:
+        """Keep a reading of a trusted thermometer; on the card at once."""
+        self._now(lambda seq, t_ms: codec.reference_item(seq, t_ms, entry))
+
+    def note_drop(self, number: int, note: str) -> None:
+        """Mark a reading as dropped; on the card at once.  Of an unknown number nothing is kept."""
+        self._now(lambda seq, t_ms: codec.DropItem(seq, t_ms, int(number), codec.plain(note)))
+
+    def note_probe_check(self, check: ProbeCheck) -> None:
+        """Keep a comparison of a probe; on the card at once."""
+        self._now(lambda seq, t_ms: codec.probe_check_item(seq, t_ms, check))
+
+    def note_borrowing(self, chamber: str, probe: str, for_s: float | None, note: str = "") -> None:
+        """Keep that a borrowed probe begins to teach, or with None that it ends; at once."""
+        self._now(lambda seq, t_ms: codec.borrowing_item(seq, t_ms, chamber, probe, for_s, note))
+
+    def note_borrowed(self, chamber: str, celsius: float, at_s: float) -> None:
+        """Keep one reading of the borrowed probe, °C; on the card with the samples."""
+        value_mc = codec.milli(celsius)
+        if value_mc is None:
             return
-        self._now(
-            lambda seq, t_ms: codec.ReferenceItem(
-                seq,
-                t_ms,
-                codec.plain(chamber),
-                codec.plain(spot),
-                reading_mc,
-                codec.centi_up(expanded_k),
-                codec.plain(note),
-            )
-        )
+        t_ms, name = codec.to_ms(at_s), codec.plain(chamber)
+        with self._lock:
+            self._take(codec.BorrowedItem(self._next(), t_ms, name, value_mc))
+
+    def write_soon(self) -> None:
+        """Have what is waiting written now, for a reader that waits; does not wait itself."""
+        with self._lock:
+            if self._closed:
+                return
+            self._due = True
+            self._lock.notify_all()
+        if not self._background:
+            self._drain()
 
     def failure(self) -> str | None:
         """Why rows are not reaching the disk at present, or None when all is well."""
@@ -305,10 +307,11 @@ class SqliteJournal:
         if self._closed:
             return
         if self._ring is not None:
-            data = codec.to_bytes(item, ROOM)
+            room = WIDE_ROOM if isinstance(item, codec.Entry) else ROOM
+            data = codec.to_bytes(item, room)
             try:
                 if data is not None:
-                    self._ring.put(item.seq, data)
+                    self._seq = max(self._seq, self._ring.put(item.seq, data))
             except OSError as error:
                 self._ring.close(remove=False)
                 self._ring = None
@@ -330,10 +333,12 @@ class SqliteJournal:
             if not self._background:
                 self._drain()
 
-    def _now(self, make: Callable[[int, int], Item]) -> None:
+    def _now(self, make: Callable[[int, int], Item | None]) -> None:
         t_ms = codec.to_ms(self._clock.monotonic_s())
         with self._lock:
-            self._take(make(self._next(), t_ms), urgent=True)
+            item = make(self._next(), t_ms)
+            if item is not None:
+                self._take(item, urgent=True)
 
     def _is_written(self, upto: int) -> bool:
         waiting = self._in_flight or self._queue
