@@ -10,7 +10,8 @@ from collections.abc import Iterator
 
 from pydantic import ValidationError
 
-from bottomheat.config import LIMIT_MARGIN_K, Direct, Path, Problem, TemperatureFactor
+from bottomheat import config_offsets
+from bottomheat.config import LIMIT_MARGIN_K, Path, Problem
 from bottomheat.config_alarms import Sounder
 from bottomheat.config_facts import ChamberFacts, HouseFacts, facts_of
 from bottomheat.config_nights import cold_night
@@ -19,7 +20,6 @@ from bottomheat.operating_point import OperatingPoint, operating_point
 
 __all__ = ["OperatingPoint", "operating_point", "review"]
 
-_SETPOINT_TO_CALLUS_LIMIT_K = 2.0
 _SHORT_CONTACT_LIFE_DAYS = 120.0  # one winter's rooting: judgement
 
 
@@ -27,11 +27,13 @@ def review(data: object) -> tuple[list[Problem], list[Problem]]:
     """Apply every rule across fields; gives problems and warnings, without lines."""
     house = facts_of(data)
     problems = [*_taken_twice(house), *_cycle(house), *_sounder(data, house)]
-    warnings: list[Problem] = []
+    warnings = list(config_offsets.about_corrections(house))
     for chamber in house.chambers:
         problems += _contradictions(chamber)
+        problems += config_offsets.problems(house, chamber)
         problems += _missing_probes(chamber)
         problems += _times(chamber, house.cycle_s)
+        warnings += config_offsets.warnings(chamber)
         warnings += _wiring_hints(chamber)
         warnings += _contact_life(chamber)
         if house.coldest_room_c is not None:
@@ -103,7 +105,7 @@ def _contradictions(chamber: ChamberFacts) -> Iterator[Problem]:
     set_c, ceiling_c = chamber.setpoint_c, chamber.ceiling_c
     substrate_c, mat_c, callus_c = chamber.substrate_c, chamber.mat_c, chamber.callus_c
     if set_c is not None and callus_c is not None:
-        lowest_c = set_c + _SETPOINT_TO_CALLUS_LIMIT_K
+        lowest_c = set_c + config_offsets.SETPOINT_TO_CALLUS_LIMIT_K
         if callus_c < lowest_c:
             yield chamber.problem(
                 ("limits", "callus"),
@@ -136,18 +138,6 @@ def _contradictions(chamber: ChamberFacts) -> Iterator[Problem]:
 def _missing_probes(chamber: ChamberFacts) -> Iterator[Problem]:
     if not chamber.probes_read:
         return
-    if isinstance(chamber.offset, TemperatureFactor) and not chamber.has_probe("room"):
-        yield chamber.problem(
-            ("probes",),
-            "temperature-factor needs to know the room, and there is no room probe; "
-            "add room: with the name of a probe, or write offset: {method: fixed, kelvin: 1.5}",
-        )
-    if isinstance(chamber.offset, Direct) and not chamber.has_probe("callus"):
-        yield chamber.problem(
-            ("probes",),
-            "direct needs a probe in the medium, and there is no callus probe; "
-            "add callus: with the name of a probe, or choose another offset method",
-        )
     if chamber.series_relay and not (chamber.has_probe("mat") or chamber.has_keeper_probe):
         yield chamber.problem(
             ("keeper", "series_relay"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, TypeVar
@@ -11,6 +12,7 @@ from pydantic import BaseModel, TypeAdapter, ValidationError
 from bottomheat.config import (
     ChamberConfig,
     Config,
+    Correction,
     Heater,
     KeeperSection,
     Limits,
@@ -20,8 +22,11 @@ from bottomheat.config import (
     Problem,
     SeriesRelay,
 )
+from bottomheat.operating_point import rise_k_per_w
+from bottomheat.protect.thresholds import LAYER_K_PER_W
 
 _M = TypeVar("_M", bound=BaseModel)
+_PROBE = re.compile(r"[0-9a-f]{2}-[0-9a-f]{12}")
 _OFFSET: TypeAdapter[Offset] = TypeAdapter(Offset)
 
 
@@ -36,6 +41,8 @@ class ChamberFacts:
     mat_c: float | None
     callus_c: float | None
     offset: Offset | None
+    offsets: Mapping[str, Offset]
+    rise_k_per_w: float
     full_power_rise_k: float | None
     relay: str | None
     rated_closings: int | None
@@ -73,17 +80,19 @@ class HouseFacts:
 
     cycle_s: float | None
     coldest_room_c: float | None
+    corrections: Mapping[str, Correction]
     chambers: tuple[ChamberFacts, ...]
 
 
 def facts_of(data: object) -> HouseFacts:
     """Collect what is right in plain data; never raises."""
-    top = _right(Config, data, leave_out=("chambers",))
+    top = _right(Config, data, leave_out=("chambers", "corrections"))
     chambers = data.get("chambers") if isinstance(data, Mapping) else None
     boxes = chambers if isinstance(chambers, Mapping) else {}
     return HouseFacts(
         cycle_s=getattr(top, "cycle_s", None),
         coldest_room_c=getattr(top, "coldest_room_c", None),
+        corrections=_corrections(_below(data, "corrections")),
         chambers=tuple(
             _chamber(name, box)
             for name, box in boxes.items()
@@ -93,7 +102,8 @@ def facts_of(data: object) -> HouseFacts:
 
 
 def _chamber(name: str, data: Mapping[Any, Any]) -> ChamberFacts:
-    sections = ("heater", "probes", "offset", "limits", "pid", "keeper")
+    offsets = ("offset", "offset_ajar", "offset_off")
+    sections = ("heater", "probes", *offsets, "limits", "pid", "keeper")
     box = _right(ChamberConfig, data, leave_out=sections)
     heater = _right(Heater, data.get("heater"))
     limits = _right(Limits, data.get("limits", {}))
@@ -114,6 +124,8 @@ def _chamber(name: str, data: Mapping[Any, Any]) -> ChamberFacts:
         mat_c=_of(limits, "mat_c"),
         callus_c=_of(limits, "callus_c"),
         offset=_offset(data.get("offset")),
+        offsets={key: right for key in offsets if (right := _offset(data.get(key))) is not None},
+        rise_k_per_w=_rise_k_per_w(data.get("heater")),
         full_power_rise_k=_of(heater, "full_power_rise_k"),
         relay=_of(heater, "relay"),
         rated_closings=_of(heater, "rated_closings"),
@@ -173,6 +185,27 @@ def _offset(data: object) -> Offset | None:
         return _OFFSET.validate_python(data, by_alias=True, by_name=False)
     except ValidationError:
         return None
+
+
+def _rise_k_per_w(data: object) -> float:
+    """Of the heater as it is written; the nominal box's where that is wrong."""
+    try:
+        return rise_k_per_w(Heater.model_validate(data, by_alias=True, by_name=False))
+    except ValidationError:
+        return LAYER_K_PER_W
+
+
+def _corrections(data: object) -> Mapping[str, Correction]:
+    """Those of the corrections that are right."""
+    found: dict[str, Correction] = {}
+    for probe, each in data.items() if isinstance(data, Mapping) else ():
+        if not isinstance(probe, str) or not _PROBE.fullmatch(probe):
+            continue
+        try:
+            found[probe] = Correction.model_validate(each, by_alias=True, by_name=False)
+        except ValidationError:
+            continue
+    return found
 
 
 def _times(heater: Heater | None) -> tuple[float | None, float | None, float | None]:

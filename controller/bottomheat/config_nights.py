@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from bottomheat.config import LIMIT_MARGIN_K, MAT_RISE_PER_LAYER_RISE, Offset, Path, Problem
 from bottomheat.config_facts import ChamberFacts
-from bottomheat.operating_point import callus_given_c, mat_ripple_k, needed_layer_c
+from bottomheat.operating_point import callus_given_c, mat_ripple_k, needed_layer_c, runs_away
 
 MILD_ROOM_C = 15.0
 """A room in which any box must hold its setpoint; a colder one may be excused (judgement)."""
@@ -68,12 +68,14 @@ def _room_at_c(level_c: float, of_c: Callable[[float], float]) -> float:
 def cold_night(chamber: ChamberFacts, coldest_c: float) -> tuple[list[Problem], list[Problem]]:
     """Tell what the ceiling and the limits do to a box as its room cools: problems and warnings.
 
+    With the lid on: nobody leaves it off on a cold night, and what it costs is not known.
+
     Args:
         chamber: what is known of a box; nothing is said where too little is.
         coldest_c: coldest room to be ready for, °C.
     """
     set_c, offset = chamber.setpoint_c, chamber.offset
-    if set_c is None or offset is None:
+    if set_c is None or offset is None or runs_away(offset, chamber.rise_k_per_w):
         return [], []
     if coldest_c >= set_c:
         message = (
@@ -95,7 +97,8 @@ def cold_night(chamber: ChamberFacts, coldest_c: float) -> tuple[list[Problem], 
         path = chamber.path(*first.path)
         return [Problem(path, None, _always_held(first, set_c))], []
     if first is not None and first.held_room_c > coldest_c:
-        held_c = callus_given_c(first.layer_when_held_c(coldest_c), offset, coldest_c)
+        layer_c = first.layer_when_held_c(coldest_c)
+        held_c = callus_given_c(layer_c, offset, coldest_c, chamber.rise_k_per_w)
         message = _held(first, set_c, coldest_c, held_c)
         warnings.append(Problem(chamber.path(*first.path), None, message))
         bounds.remove(first)
@@ -113,7 +116,7 @@ def _bounds(chamber: ChamberFacts, set_c: float, offset: Offset) -> list[_Bound]
     """Ceiling, wet-layer limit and mat limit, as far as they are known."""
 
     def layer_c(room_c: float) -> float:
-        return needed_layer_c(set_c, offset, room_c)
+        return needed_layer_c(set_c, offset, room_c, chamber.rise_k_per_w)
 
     def mat_c(room_c: float) -> float:
         return room_c + MAT_RISE_PER_LAYER_RISE * (layer_c(room_c) - room_c)
@@ -222,7 +225,7 @@ def _capacity(
     """Whether the mat is strong enough: only where full power's rise was measured."""
 
     def duty(room_c: float) -> float:
-        return (needed_layer_c(set_c, offset, room_c) - room_c) / full_k
+        return (needed_layer_c(set_c, offset, room_c, chamber.rise_k_per_w) - room_c) / full_k
 
     at_coldest = duty(coldest_c)
     if at_coldest <= HIGH_DUTY:

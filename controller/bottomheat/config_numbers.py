@@ -13,7 +13,16 @@ _TIME_OF_DAY = re.compile(r"\d{1,2}:\d{2}(:\d{2})?")
 _THOUSANDS = re.compile(r"\d{1,3}([,_ ]\d{3})+")
 
 _UNITS = MappingProxyType(
-    {"_c": "°C", "_k": "K", "_s": "s", "_h": "h", "watts": "W", "gain_per_k": "duty per K"}
+    {
+        "gain_per_k": "duty per K",
+        "_k_per_w": "K/W",
+        "_c": "°C",
+        "_k": "K",
+        "_s": "s",
+        "_h": "h",
+        "_w": "W",
+        "watts": "W",
+    }
 )
 _SECONDS = MappingProxyType({"s": 1.0, "sec": 1.0, "min": 60.0, "m": 60.0, "h": 3600.0})
 
@@ -41,7 +50,7 @@ def shown(value: object) -> str:
 
 
 def unit_of(name: str) -> str:
-    """Name the unit of a config attribute by its ending; empty if it has none."""
+    """Name the unit of a config attribute by its longest ending; empty if it has none."""
     return next((unit for end, unit in _UNITS.items() if name.endswith(end)), "")
 
 
@@ -115,6 +124,7 @@ def _spellings(unit: str) -> tuple[str, ...]:
         "°C": ("c", "°c", "deg c", "degc", "celsius", "°", "grad", "degrees"),
         "K": ("k", "kelvin", "°c", "c"),
         "W": ("w", "watt", "watts"),
+        "K/W": ("k/w", "kelvin per watt", "°c/w", "c/w"),
         "h": ("h", "hours", "hour"),
     }.get(unit, ())
 

@@ -15,9 +15,11 @@ from bottomheat.config import (
     Alerts,
     ChamberConfig,
     Config,
+    Correction,
     Direct,
     FixedOffset,
     Heater,
+    HeatFlow,
     Helper,
     KeeperSection,
     Limits,
@@ -34,11 +36,19 @@ from bottomheat.config import (
 )
 from bottomheat.config_check import review
 from bottomheat.config_numbers import shown, such_as
-from bottomheat.config_words import sentence, unknown_key
+from bottomheat.config_words import correction_wanted, no_probe, sentence, unknown_key
 
 _METHODS: Mapping[str, type[Section]] = MappingProxyType(
-    {"fixed": FixedOffset, "temperature-factor": TemperatureFactor, "direct": Direct}
+    {
+        "fixed": FixedOffset,
+        "temperature-factor": TemperatureFactor,
+        "heat-flow": HeatFlow,
+        "direct": Direct,
+    }
 )
+
+_OFFSETS = ("offset", "offset_ajar", "offset_off")
+"""Keys of a box that hold an offset, for the lid on, ajar and off."""
 
 _SECTIONS: Mapping[Path, tuple[type[Section], str]] = MappingProxyType(
     {
@@ -46,6 +56,7 @@ _SECTIONS: Mapping[Path, tuple[type[Section], str]] = MappingProxyType(
         ("sounder",): (Sounder, "sounder"),
         ("alerts",): (Alerts, "alerts"),
         ("helper",): (Helper, "helper"),
+        ("corrections", "*"): (Correction, "corrections and the name of a probe"),
         ("chambers", "*"): (ChamberConfig, "the name of a box"),
         ("chambers", "*", "heater"): (Heater, "heater"),
         ("chambers", "*", "probes"): (Probes, "probes"),
@@ -99,7 +110,8 @@ def known_keys() -> frozenset[tuple[str, ...]]:
 
 def _all_sections() -> Iterator[tuple[Path, type[Section]]]:
     yield from ((path, section) for path, (section, _) in _SECTIONS.items())
-    yield from ((("chambers", "*", "offset"), section) for section in _METHODS.values())
+    for key in _OFFSETS:
+        yield from ((("chambers", "*", key), section) for section in _METHODS.values())
 
 
 def _in_order(found: list[Problem], line_of: LineOf | None) -> tuple[Problem, ...]:
@@ -148,7 +160,7 @@ def _path(entry: Mapping[str, Any], data: object) -> Path:
     path: list[str | int] = []
     here: object = data
     for position, part in enumerate(loc):
-        a_kind = (position == 3 and loc[2] == "offset") or (
+        a_kind = (position == 3 and loc[0] == "chambers" and loc[2] in _OFFSETS) or (
             position == 4 and loc[2:4] == ("probes", "substrate")
         )
         if a_kind or part == "[key]":
@@ -183,7 +195,8 @@ def _message(entry: Mapping[str, Any], path: Path, data: object) -> str:
     if kind == "invalid_key":
         return "a key must be a word; write it in letters"
     if entry["loc"][-1:] == ("[key]",):
-        return _box_name(str(path[-1]))
+        name = str(path[-1])
+        return _box_name(name) if path[0] == "chambers" else no_probe(name, _A_PROBE)
     if not path:
         return f"{shown(data)} stands where the whole config belongs; start from the sample file"
     section, field_name, field = _field(path, data)
@@ -192,6 +205,8 @@ def _message(entry: Mapping[str, Any], path: Path, data: object) -> str:
         return unknown_key(key, _keys(section), _homes(key, section))
     if kind == "missing":
         return _missing(key, field)
+    if path[0] == "corrections" and kind in ("model_type", "model_attributes_type"):
+        return correction_wanted(entry["input"])
     low, high, example = _facts(field_name, field)
     if path[0] == "alerts" and isinstance(entry["input"], str):
         return _hidden(kind, example)
@@ -209,8 +224,9 @@ def _box_name(name: str) -> str:
 
 def _section_at(path: Path, data: object) -> type[Section] | None:
     """Which section's keys stand below a path."""
-    place = tuple("*" if n == 1 and path[0] == "chambers" else p for n, p in enumerate(path))
-    if place == ("chambers", "*", "offset"):
+    by_name = path[:1] in (("chambers",), ("corrections",))
+    place = tuple("*" if n == 1 and by_name else p for n, p in enumerate(path))
+    if place[:2] == ("chambers", "*") and place[2:] in [(key,) for key in _OFFSETS]:
         here: object = data
         for part in path:
             here = here.get(part) if isinstance(here, Mapping) else None

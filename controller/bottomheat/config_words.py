@@ -24,6 +24,10 @@ _SYNONYMS = MappingProxyType(
         "f": "factor",
         "hysteresis": "differential",
         "ceiling": "layer_ceiling",
+        "r": "resistance",
+        "slope": "factor",
+        "correction": "add",
+        "offset": "add",
     }
 )
 
@@ -104,6 +108,20 @@ def _probe(error: Mapping[str, Any], _name: str, example: object) -> str:
     return f"{shown(value)} is not the name of a probe; {wanted}"
 
 
+def no_probe(name: str, example: str) -> str:
+    """Say that a key below ``corrections`` is not the name of a probe, and what would be."""
+    return _probe({"input": name}, "", example)
+
+
+def correction_wanted(value: object) -> str:
+    """Say that something else stands where a probe's correction belongs."""
+    if value is None:
+        return "nothing is written for this probe; write for instance {add: 0.19}"
+    is_number = isinstance(value, int | float) and not isinstance(value, bool)
+    add = f"{value:g}" if is_number and -2 <= value <= 2 else "0.19"
+    return f"{shown(value)} stands here; write it as {{add: {add}}}"
+
+
 def _id(value: str) -> str:
     return value.strip().lower()
 
@@ -129,7 +147,7 @@ def _one_of(value: object, choices: list[str]) -> str:
 
 
 def _method(error: Mapping[str, Any], _name: str, _example: object) -> str:
-    methods = ["fixed", "temperature-factor", "direct"]
+    methods = ["fixed", "temperature-factor", "heat-flow", "direct"]
     given = error["input"].get("method")
     if given is None:
         return f"no method is named; write method: and one of {', '.join(methods)}"

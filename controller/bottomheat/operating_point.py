@@ -10,9 +10,15 @@ from bottomheat.config import (
     ChamberConfig,
     Direct,
     FixedOffset,
+    Heater,
+    HeatFlow,
     Offset,
     TemperatureFactor,
 )
+from bottomheat.protect.thresholds import LAYER_K_PER_W
+
+LEAST_FACTOR = 0.2
+"""No box is worse: the bound of ``factor``, and of what heat-flow comes to in steady state."""
 
 _RIPPLE_WINDOW_S = 600.0
 
@@ -34,15 +40,18 @@ def operating_point(chamber: ChamberConfig, room_c: float) -> OperatingPoint:
     """Work out where a box settles with the callus zone at its setpoint, °C.
 
     The wet layer follows from the offset method (temperature factor: ISO 13788's f turned round,
-    layer = room + (setpoint - intercept - room)/f), the mat from ``MAT_RISE_PER_LAYER_RISE``, duty
-    from ``full_power_rise``.  In a room so warm that no heat is needed, all are at the room's.
+    layer = room + (setpoint - intercept - room)/f; heat-flow by
+    ``factor_of_heat_flow``), the mat from ``MAT_RISE_PER_LAYER_RISE``, duty from
+    ``full_power_rise``.  In a room so warm that no heat is needed, all are at the room's.
     Limits and ceiling are left out on purpose: this is what the setpoint asks for.
 
     Args:
         chamber: the box.
         room_c: steady room temperature, °C, finite.
     """
-    rise_k = max(needed_layer_c(chamber.callus_zone_c, chamber.offset, room_c) - room_c, 0.0)
+    k_per_w = rise_k_per_w(chamber.heater)
+    wanted_c = needed_layer_c(chamber.callus_zone_c, chamber.offset, room_c, k_per_w)
+    rise_k = max(wanted_c - room_c, 0.0)
     full_k = chamber.heater.full_power_rise_k
     return OperatingPoint(
         substrate_c=room_c + rise_k,
@@ -56,23 +65,74 @@ def mat_ripple_k(window_s: float) -> float:
     return MAT_RIPPLE_K * window_s / _RIPPLE_WINDOW_S
 
 
-def needed_layer_c(setpoint_c: float, offset: Offset, room_c: float) -> float:
-    """The wet layer, °C, that puts the callus zone at a setpoint, °C, in a room, °C."""
+def rise_k_per_w(heater: Heater) -> float:
+    """How far a watt of mean power lifts the wet layer above the room in steady state, K/W.
+
+    Measured where ``full_power_rise`` is given, otherwise that of the nominal box (calculated).
+    """
+    full_k = heater.full_power_rise_k
+    return LAYER_K_PER_W if full_k is None else full_k / heater.watts
+
+
+def factor_of_heat_flow(resistance_k_per_w: float, k_per_w: float) -> float:
+    """The temperature factor that heat-flow comes to in steady state, dimensionless.
+
+    With layer - room = r P, layer - R P is room + (1 - R/r) (layer - room).  Below zero the method
+    would run away: every watt would ask for more than it gives.
+
+    Args:
+        resistance_k_per_w: R, K/W.
+        k_per_w: r, the rise of the wet layer for each watt, K/W.
+    """
+    return 1.0 - resistance_k_per_w / k_per_w
+
+
+def runs_away(offset: Offset, k_per_w: float) -> bool:
+    """Whether heat-flow asks for so much that no room and no layer fit together.
+
+    Args:
+        offset: how the callus zone follows from the probes.
+        k_per_w: as ``rise_k_per_w`` gives it, K/W.
+    """
+    return (
+        isinstance(offset, HeatFlow)
+        and factor_of_heat_flow(offset.resistance_k_per_w, k_per_w) < LEAST_FACTOR
+    )
+
+
+def needed_layer_c(setpoint_c: float, offset: Offset, room_c: float, k_per_w: float) -> float:
+    """The wet layer, °C, that puts the callus zone at a setpoint, °C, in a room, °C.
+
+    Args:
+        setpoint_c: of the callus zone, °C.
+        offset: how the callus zone follows from the probes.
+        room_c: steady room, °C.
+        k_per_w: as ``rise_k_per_w`` gives it, K/W; heat-flow alone takes it, for the power that
+            the room asks for.
+    """
     match offset:
         case FixedOffset(offset_k=offset_k):
             return setpoint_c + offset_k
         case TemperatureFactor(factor=factor, intercept_k=intercept_k):
             return room_c + (setpoint_c - intercept_k - room_c) / factor
+        case HeatFlow(intercept_k=intercept_k):
+            return room_c + (setpoint_c - intercept_k - room_c) / _factor(offset, k_per_w)
         case Direct(factor=factor):
             return room_c + (setpoint_c - room_c) / factor
 
 
-def callus_given_c(layer_c: float, offset: Offset, room_c: float) -> float:
-    """The callus zone that a wet layer gives, °C: ``layer_c`` turned round."""
+def callus_given_c(layer_c: float, offset: Offset, room_c: float, k_per_w: float) -> float:
+    """The callus zone that a wet layer gives, °C: ``needed_layer_c`` turned round."""
     match offset:
         case FixedOffset(offset_k=offset_k):
             return layer_c - offset_k
         case TemperatureFactor(factor=factor, intercept_k=intercept_k):
             return room_c + factor * (layer_c - room_c) + intercept_k
+        case HeatFlow(intercept_k=intercept_k):
+            return room_c + _factor(offset, k_per_w) * (layer_c - room_c) + intercept_k
         case Direct(factor=factor):
             return room_c + factor * (layer_c - room_c)
+
+
+def _factor(offset: HeatFlow, k_per_w: float) -> float:
+    return max(factor_of_heat_flow(offset.resistance_k_per_w, k_per_w), LEAST_FACTOR)

@@ -9,7 +9,7 @@ from typing import Any
 from bottomheat.config import ChamberConfig
 from bottomheat.cycle import layer_cap
 from bottomheat.model import PLACE_WORDS, Place
-from bottomheat.operating_point import callus_given_c, operating_point
+from bottomheat.operating_point import callus_given_c, operating_point, rise_k_per_w
 
 DAY_S = 86_400.0
 
@@ -130,7 +130,7 @@ def cold_night(chamber: ChamberConfig, room_c: float) -> str | None:
     cap_c = layer_cap(chamber)
     if wanted_c <= cap_c:
         return None
-    drop_c = callus_given_c(cap_c, chamber.offset, room_c)
+    drop_c = callus_given_c(cap_c, chamber.offset, room_c, rise_k_per_w(chamber.heater))
     return (
         f"a room of {room_c:g} °C would put the wet layer at its ceiling: "
         f"the bases would drop to about {drop_c:.1f} °C"
