@@ -6,10 +6,11 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import Any
 
-from bottomheat import alarm_answers, cycle, tend_request
+from bottomheat import alarm_answers, cycle, reference_request, tend_request
 from bottomheat.alarm_answers import Changed
 from bottomheat.commission import proving
 from bottomheat.errors import LatchError
+from bottomheat.lessons import Lessons
 from bottomheat.model import Event, EventKind
 from bottomheat.outside import Outside, Run
 
@@ -21,12 +22,16 @@ class Answers:
         outside: the ports.
         run: what the loop keeps; an answer may change it.
         say: logs and tells an event.
+        lessons: the borrowed probes.
     """
 
-    def __init__(self, outside: Outside, run: Run, say: Callable[[Event], None]) -> None:
+    def __init__(
+        self, outside: Outside, run: Run, say: Callable[[Event], None], lessons: Lessons
+    ) -> None:
         self._out = outside
         self._run = run
         self._say = say
+        self._lessons = lessons
 
     def handle(self, request: Mapping[str, Any]) -> Mapping[str, Any]:
         """Answer one request of the control socket; never raises on what a client may send."""
@@ -57,6 +62,17 @@ class Answers:
                 return self._tend(request)
             case "away":
                 return self._desk(alarm_answers.away(self._run.desk, request, *self._now()))
+            case "write-soon":
+                self._out.journal.write_soon()
+                return {"ok": True, "now_ms": self._out.clock.wall_ms()}
+            case "reference" | "reference-drop" | "probe-check":
+                return self._keep(request)
+            case "learn":
+                return self._lessons.begin(request)
+            case "learn-stop":
+                return self._lessons.stop(request)
+            case "learning":
+                return {"ok": True, "sessions": self._lessons.shown()}
             case _:
                 return {
                     "ok": False,
@@ -92,11 +108,22 @@ class Answers:
             self._out.journal.note_tending(*done.row)
         return done.answer
 
+    def _keep(self, request: Mapping[str, Any]) -> dict[str, Any]:
+        """Keep what a grower measured."""
+        done = reference_request.handle(self._run.config, request, self._now_s())
+        done.keep(self._out.journal)
+        for event in done.events:
+            self._say(event)
+        return done.answer
+
     def _status(self) -> dict[str, Any]:
         out, run = self._out, self._run
         now_s = out.clock.monotonic_s()
         status = out.keeper.status()
         answer = run.board.answer(run.state, run.config, status, now_s)
+        sessions = self._lessons.shown()
+        for chamber in answer["chambers"]:
+            chamber["learning"] = sessions.get(chamber["name"])
         answer |= alarm_answers.status_rows(run.desk, now_s, out.clock.wall_ms())
         answer["keeper_pid"] = None if status is None else status.pid
         answer["wall_ms"] = out.clock.wall_ms()

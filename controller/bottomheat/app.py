@@ -9,16 +9,18 @@ from contextlib import ExitStack
 from dataclasses import replace
 from pathlib import Path
 
-from bottomheat import __version__, cycle, outage
+from bottomheat import __version__, borrowing, cycle, outage
+from bottomheat.borrowing import Session
 from bottomheat.config import Config
 from bottomheat.config_wiring import fingerprint
 from bottomheat.errors import ConfigError, DriverError, LatchError
 from bottomheat.keeper import identity
 from bottomheat.loop import Loop, Outside
 from bottomheat.model import Alarm, Event, EventKind
-from bottomheat.ports import ConfigChange, Latch
+from bottomheat.ports import ConfigChange, Journal, Latch
 from bottomheat.wiring import wiring_of
 from bottomheat_drivers.background_log import background_logging
+from bottomheat_drivers.borrowed import W1Borrowed
 from bottomheat_drivers.clock import SystemClock
 from bottomheat_drivers.config_watch import YamlConfigSource, start_config
 from bottomheat_drivers.control_socket import ControlSocket, ProcessSignals
@@ -112,6 +114,8 @@ def run_daemon(config_path: Path, *, start_keeper: bool) -> None:
         wiring = {name: box.probes.by_place() for name, box in config.chambers.items()}
         probes = W1Probes(Path(config.w1_devices), wiring, clock)
         stack.callback(probes.close)
+        borrowed = W1Borrowed(Path(config.w1_devices), clock)
+        stack.callback(borrowed.close)
         if start_keeper:
             child = KeeperChild(config_path, folder, run_folder)
             stack.callback(child.close)
@@ -128,6 +132,7 @@ def run_daemon(config_path: Path, *, start_keeper: bool) -> None:
         )
         state = remembered(state, past, start.at_s)
         opening, aftermath = openings(past, start)
+        sessions, told = lessons(past, config, start.at_s, journal)
         try:
             latches.save(latched)  # a latch that could not be kept later would be lost
         except LatchError as error:
@@ -146,8 +151,10 @@ def run_daemon(config_path: Path, *, start_keeper: bool) -> None:
             signals=signals,
             desk=desk,
             power=PowerFlag(clock),
+            borrowed=borrowed,
         )
-        Loop(outside, config, state, latched, house, opening, aftermath).run()
+        loop = Loop(outside, config, state, latched, house, (*opening, *told), aftermath, sessions)
+        loop.run()
 
 
 def remembered(state: cycle.ControllerState, past: Past, now_s: float) -> cycle.ControllerState:
@@ -162,14 +169,29 @@ def remembered(state: cycle.ControllerState, past: Past, now_s: float) -> cycle.
     return replace(state, chambers=chambers)
 
 
+def lessons(
+    past: Past, config: Config, now_s: float, journal: Journal
+) -> tuple[dict[str, Session], tuple[Event, ...]]:
+    """The borrowed probes that go on teaching, and what is worth saying of them.
+
+    Those that cannot are ended in the log.
+    """
+    lent = {name: (each.probe, each.left_s) for name, each in past.borrowings.items()}
+    sessions, ended, told = borrowing.resume(lent, config, now_s)
+    for row in ended:
+        journal.note_borrowing(*row)
+    return sessions, told
+
+
 def openings(past: Past, start: outage.Start) -> tuple[tuple[Event, ...], outage.Aftermath | None]:
     """What the past makes worth saying at this start, and what is to be told later."""
     event, aftermath = outage.opening(past.before, start)
     events: tuple[Event, ...] = () if event is None else (event,)
     if past.trouble is not None:
         text = (
-            "the log could not be read at the start, so every lid is taken to be on: if one is "
-            f"not, say so with bottomheat tend ({past.trouble.rstrip('.')})"
+            "the log could not be read at the start, so every lid is taken to be on and no "
+            "borrowed probe goes on teaching: if a lid is not on, say so with bottomheat lid "
+            f"({past.trouble.rstrip('.')})"
         )
         events += (Event(EventKind.TENDING, start.at_s, None, text, durable=True),)
     return events, aftermath

@@ -17,10 +17,12 @@ from bottomheat.alarm_conditions import conditions, latched_chambers, resting
 from bottomheat.alarm_desk import Desk
 from bottomheat.answers import Answers
 from bottomheat.board import Board
+from bottomheat.borrowing import Session
 from bottomheat.config import Config
 from bottomheat.config_wiring import fingerprint
 from bottomheat.errors import ConfigError, LatchError
 from bottomheat.keeper_weld import CHECKING
+from bottomheat.lessons import Lessons
 from bottomheat.model import Alarm, Event, EventKind, Feedback, Record
 from bottomheat.outage import Aftermath
 from bottomheat.outside import Outside, Run
@@ -50,6 +52,7 @@ class Loop:
         house: Mapping[Alarm, str],
         opening: Sequence[Event] = (),
         aftermath: Aftermath | None = None,
+        sessions: Mapping[str, Session] | None = None,
     ) -> None:
         """Start a run.
 
@@ -61,6 +64,7 @@ class Loop:
             house: alarms that stand at the start.
             opening: what was found out at the start, told right after "started".
             aftermath: what is still to be told of an outage before this start.
+            sessions: borrowed probes that go on teaching from the run before.
         """
         self._out = outside
         now_s = outside.clock.monotonic_s()
@@ -71,8 +75,10 @@ class Loop:
             dict(house),
             Board(started_s=now_s),
             self._desk_kept(config),
+            sessions=dict(sessions or {}),
         )
-        self._answers = Answers(outside, self._run, self._say)
+        self._lessons = Lessons(outside, self._run, self._say)
+        self._answers = Answers(outside, self._run, self._say, self._lessons)
         self._opening = tuple(opening)
         self._aftermath = aftermath
         self._desk_saved = alarm_memo.essence(self._run.desk)
@@ -155,6 +161,7 @@ class Loop:
         out.journal.record(step.records, events)
         for event in events:
             self._tell(event)
+        self._lessons.turn(now_s)
         run.board = run.board.take(step, now_s)
         self._keep_desk(now_s)
         out.service.status(self._line())

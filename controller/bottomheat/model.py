@@ -203,6 +203,7 @@ class EventKind(StrEnum):
     ALARM_SEEN = "alarm-seen"
     ALARM_PAUSED = "alarm-paused"
     AWAY = "away"
+    CALIBRATION = "calibration"
 
 
 @dataclass(frozen=True, slots=True)

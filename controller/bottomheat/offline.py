@@ -1,16 +1,17 @@
 """Commands while no daemon runs: take its lock and do it ourselves.
 
-Clearing a latch looks at the probes first; tending is a row in the log, which the next start reads.
+Clearing a latch looks at the probes first; tending, the lid and what a grower measured are rows in
+the log, which the next start reads.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from contextlib import ExitStack
+from collections.abc import Iterator, Mapping
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import Any, Self
 
-from bottomheat import __version__, cycle, tend_request
+from bottomheat import __version__, cycle, reference_request, tend_request
 from bottomheat.app import remembered, state_folder
 from bottomheat.config import Config
 from bottomheat.errors import InputError, LatchError, LogError
@@ -187,16 +188,47 @@ def tend(config: Config, request: Mapping[str, Any]) -> Mapping[str, Any]:
         state = remembered(cycle.start(config, {}, proved=False), past, now_s)
         outcome = tend_request.handle(state, config, request, now_s, clock.wall_ms())
         if outcome.row is not None:
-            journal = SqliteJournal(
-                Path(config.log), None, clock, __version__, boot, background=False
-            )
-            stack.callback(journal.close)
-            journal.record((), outcome.events)
-            journal.note_tending(*outcome.row)
-            failure = journal.failure()
-            if failure is not None:
-                raise LogError(failure)
+            with _journal(config, clock, boot) as journal:
+                journal.record((), outcome.events)
+                journal.note_tending(*outcome.row)
     return outcome.answer
+
+
+def keep(config: Config, request: Mapping[str, Any]) -> Mapping[str, Any]:
+    """Answer a request of ``reference_request`` as the daemon would, and keep it in the log.
+
+    Raises:
+        AlreadyRunningError: a daemon runs after all.
+        DriverError: the state folder cannot be used.
+        LogError: the log cannot be written, so nothing is kept.
+    """
+    folder = state_folder(config)
+    with ExitStack() as stack:
+        stack.callback(lock_state(folder).close)
+        clock = SystemClock()
+        outcome = reference_request.handle(config, request, clock.monotonic_s())
+        if outcome.row is not None:
+            with _journal(config, clock, boot_id()) as journal:
+                journal.record((), outcome.events)
+                outcome.keep(journal)
+    return outcome.answer
+
+
+@contextmanager
+def _journal(config: Config, clock: SystemClock, boot: str) -> Iterator[SqliteJournal]:
+    """The log in the foreground.
+
+    Raises:
+        LogError: it cannot be opened, or what was handed over is not on the card.
+    """
+    journal = SqliteJournal(Path(config.log), None, clock, __version__, boot, background=False)
+    try:
+        yield journal
+        failure = journal.failure()
+    finally:
+        journal.close()
+    if failure is not None:
+        raise LogError(failure)
 
 
 def _cool_for_keeper(reading: Reading, limit_c: float) -> tuple[bool, str]:

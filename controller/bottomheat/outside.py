@@ -6,9 +6,11 @@ from dataclasses import dataclass, field
 
 from bottomheat.alarm_desk import Desk
 from bottomheat.board import Board
+from bottomheat.borrowing import Session
 from bottomheat.config import Config
 from bottomheat.model import Alarm
 from bottomheat.ports import (
+    BorrowedProbes,
     Clock,
     ConfigSource,
     ControlServer,
@@ -28,7 +30,7 @@ from bottomheat.state import ControllerState
 
 @dataclass(frozen=True, slots=True)
 class Outside:
-    """Every port that the loop uses; ``desk`` and ``power`` may be missing."""
+    """Every port that the loop uses; ``desk``, ``power`` and ``borrowed`` may be missing."""
 
     clock: Clock
     probes: Probes
@@ -42,6 +44,7 @@ class Outside:
     signals: Signals
     desk: DeskStore | None = None
     power: PowerSupply | None = None
+    borrowed: BorrowedProbes | None = None
 
 
 @dataclass(slots=True)
@@ -56,6 +59,7 @@ class Run:
         board: what ``status`` shows.
         desk: the alarms, with what a person did about them.
         reset: chambers whose reset the keeper has not heard of yet.
+        sessions: the borrowed probes that teach, by chamber; control does not know of them.
         proving_told: the outcome of the proving run has been kept.
     """
 
@@ -66,4 +70,5 @@ class Run:
     board: Board
     desk: Desk
     reset: set[str] = field(default_factory=set)
+    sessions: dict[str, Session] = field(default_factory=dict)
     proving_told: bool = True

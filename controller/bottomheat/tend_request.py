@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 
 from bottomheat import cycle
+from bottomheat.asked import chamber_of, known_fields, note_of
 from bottomheat.config import Config
 from bottomheat.cycle import ControllerState
 from bottomheat.durations import words
@@ -25,9 +26,6 @@ from bottomheat.protect.tending import (
     Lid,
     Tending,
 )
-
-LONGEST_NOTE = 200
-"""Characters: with it an event still fits its slot of the ring file."""
 
 DONE = "done"
 """What the log's table says of a spell that is over early."""
@@ -66,14 +64,14 @@ def handle(
     now_s: float,
     wall_ms: int,
 ) -> Outcome:
-    """Begin, prolong or end the tending of a box; never raises on what a client may send.
+    """Begin, prolong or end the tending of a box, or say how its lid lies; never raises.
 
     Args:
         state: the controller.
         config: the accepted config.
         request: ``{"do": "tend", "chamber", "doing", "for_s", "lid", "note"}``, or ``"done": true``
-            in the place of ``doing`` and ``for_s``; all but the chamber and one of these may be
-            left out or null.
+            in the place of ``doing`` and ``for_s``, or ``lid`` alone; all but the chamber and one
+            of these may be left out or null.
         now_s: monotonic time, s.
         wall_ms: wall time, UTC ms, for the client to say until when.
 
@@ -83,9 +81,11 @@ def handle(
     """
     try:
         name = _chamber(state, config, request)
-        lid, note = _lid(request), _note(request)
+        lid, note = _lid(request), note_of(request)
         if _is_done(request):
             return _end(state, name, lid, note, now_s)
+        if lid is not None and request.get("doing") is None and request.get("for_s") is None:
+            return _lay(state, name, lid, note, now_s)
         return _begin(state, name, _doing(request), _for_s(request), lid, note, now_s, wall_ms)
     except InputError as error:
         return Outcome(state, {"ok": False, "error": str(error)})
@@ -147,6 +147,20 @@ def _end(state: ControllerState, name: str, lid: Lid | None, note: str, now_s: f
     return Outcome(new, answer, (event,), _entry(name, DONE, note, None, lid))
 
 
+def _lay(state: ControllerState, name: str, lid: Lid, note: str, now_s: float) -> Outcome:
+    """The lid alone; a spell of tending that runs goes on, as the last row of the log says too."""
+    before = state.chambers[name]
+    tending = before.tending
+    doing, for_s = DONE, None
+    if tending is not None and tending.until_s > now_s:
+        doing, for_s = tending.doing.value, tending.until_s - now_s
+    new = replace(state, chambers={**state.chambers, name: replace(before, lid=lid)})
+    answer = {"ok": True, "chamber": name, "tended": for_s is not None, **_lids(before.lid, lid)}
+    text = f"lid {lid.value} from now on{_more(None, note)}"
+    event = Event(EventKind.TENDING, now_s, name, text, durable=True)
+    return Outcome(new, answer, (event,), _entry(name, doing, note, for_s, lid))
+
+
 def _lids(before: Lid, lid: Lid | None) -> dict[str, str]:
     return {"lid": (before if lid is None else lid).value, "lid_before": before.value}
 
@@ -162,13 +176,8 @@ def _entry(name: str, doing: str, note: str, for_s: float | None, lid: Lid | Non
 
 
 def _chamber(state: ControllerState, config: Config, request: Mapping[str, Any]) -> str:
-    if not _FIELDS.issuperset(request):
-        raise InputError("the service does not know all that was asked: is it as new as this?")
-    name = request.get("chamber")
-    if not isinstance(name, str) or name not in state.chambers or name not in config.chambers:
-        known = ", ".join(name for name in config.chambers if name in state.chambers)
-        raise InputError(f"there is no such chamber; the config has: {known}.")
-    return name
+    known_fields(request, _FIELDS)
+    return chamber_of(request, [name for name in config.chambers if name in state.chambers])
 
 
 def _is_done(request: Mapping[str, Any]) -> bool:
@@ -209,15 +218,3 @@ def _lid(request: Mapping[str, Any]) -> Lid | None:
     if not isinstance(lid, str) or lid not in set(Lid):
         raise InputError(f"say how the lid lies from now on: one of {', '.join(Lid)}.")
     return Lid(lid)
-
-
-def _note(request: Mapping[str, Any]) -> str:
-    note = request.get("note")
-    if note is None:
-        return ""
-    if not isinstance(note, str):
-        raise InputError("the note must be text.")
-    if len(note) > LONGEST_NOTE:
-        raise InputError(f"the note is longer than {LONGEST_NOTE} characters: shorten it.")
-    # Nothing that would move a cursor, and no half of a surrogate pair, reaches log or screen.
-    return " ".join("".join(c if c.isprintable() else " " for c in note).split())

@@ -136,21 +136,28 @@ class _Reader:
                 if self.closing:
                     return
                 asked = self._asked
-            answer = self._read()
+            answer = read_file(self._file, self._monotonic_s)
             with self._turn:
                 self.answer = answer
                 self._answered = asked
                 self._turn.notify_all()
 
-    def _read(self) -> Answer:
-        content = b""
-        try:
-            with self._file.open("rb", buffering=0) as stream:
-                while room := _LONGEST_ANSWER_BYTES - len(content):
-                    piece = stream.read(room)
-                    if not piece:
-                        break
-                    content += piece
-        except OSError as error:
-            return Answer("", self._monotonic_s(), error)
-        return Answer(content.decode("ascii", "replace"), self._monotonic_s())
+
+def read_file(file: Path, monotonic_s: Callable[[], float]) -> Answer:
+    """Read a probe's file in the calling thread, which may take for ever.
+
+    Args:
+        file: what to read.
+        monotonic_s: the clock, asked at the end of the read.
+    """
+    content = b""
+    try:
+        with file.open("rb", buffering=0) as stream:
+            while room := _LONGEST_ANSWER_BYTES - len(content):
+                piece = stream.read(room)
+                if not piece:
+                    break
+                content += piece
+    except OSError as error:
+        return Answer("", monotonic_s(), error)
+    return Answer(content.decode("ascii", "replace"), monotonic_s())

@@ -36,12 +36,21 @@ os.environ["W1THERMSENSOR_NO_KERNEL_MODULE"] = "1"
 from w1thermsensor import Sensor, W1ThermSensor
 from w1thermsensor.errors import NoSensorFoundError
 
-__all__ = ["FoundProbe", "W1Probes", "crc8", "decode", "list_probes"]
+__all__ = [
+    "FoundProbe",
+    "W1Probes",
+    "crc8",
+    "decode",
+    "fault_of",
+    "is_supported",
+    "list_probes",
+    "slave_file",
+]
 
 _NAME: Final = re.compile(r"[0-9a-f]{2}-[0-9a-f]{12}")
 
 
-def _fault_of(error: OSError, at_s: float, devices: Path) -> Unread:
+def fault_of(error: OSError, at_s: float, devices: Path) -> Unread:
     """Say which fault a failed system call is; its errno name is the detail."""
     name = errno.errorcode.get(error.errno or 0, f"errno {error.errno}")
     match error.errno:
@@ -91,12 +100,12 @@ class W1Probes:
         files: dict[str, Path] = {}
         for chamber, places in self._wiring.items():
             for place, name in places.items():
-                if not _is_supported(name):
+                if not is_supported(name):
                     raise DriverError(
                         f"Probe {name} of {chamber} ({PLACE_WORDS[place]}) is not of a kind that "
                         "bottomheat can read; use a DS18B20, whose name begins with 28-."
                     )
-                files[name] = devices / name / W1ThermSensor.SLAVE_FILE
+                files[name] = slave_file(devices, name)
         self._threads = _start(files, clock.monotonic_s)
 
     def read_all(self, now_s: float) -> Mapping[str, Mapping[Place, Raw]]:
@@ -126,11 +135,11 @@ class W1Probes:
         if isinstance(answer, Hung):
             return Unread(Fault.HUNG, end_s, f"asked {end_s - answer.asked_s:.0f} s ago")
         if answer.error is not None:
-            return _fault_of(answer.error, answer.at_s, self._devices)
+            return fault_of(answer.error, answer.at_s, self._devices)
         return decode(answer.text, answer.at_s)
 
 
-def _is_supported(name: str) -> bool:
+def is_supported(name: str) -> bool:
     """Whether the family gives 12-bit temperatures with the DS18B20's configuration byte.
 
     A DS18S20 (10-) counts in half kelvins, so that its bytes would read as far too cold; a DS1825
@@ -141,6 +150,11 @@ def _is_supported(name: str) -> bool:
     except ValueError:
         return False
     return bool(kind.comply_12bit_standard()) and kind is not Sensor.DS1825
+
+
+def slave_file(devices: Path, name: str) -> Path:
+    """The file of a probe whose reading makes it convert."""
+    return devices / name / str(W1ThermSensor.SLAVE_FILE)
 
 
 def _start(files: Mapping[str, Path], monotonic_s: Callable[[], float]) -> ProbeThreads:
@@ -191,7 +205,7 @@ def list_probes(devices: Path, deadline_s: float = 5.0) -> list[FoundProbe]:
         DriverError: the folder is missing or cannot be listed.
     """
     files = _discover(devices)
-    readable = {name: file for name, file in files.items() if file and _is_supported(name)}
+    readable = {name: file for name, file in files.items() if file and is_supported(name)}
     threads = _start(readable, lambda: 0.0)  # a list needs no time stamps
     try:
         answers = threads.read(0.0, deadline_s)
@@ -236,7 +250,7 @@ def _discover(devices: Path) -> dict[str, Path | None]:
 def _describe(
     name: str, answer: Answer | Hung | None, file: Path | None, devices: Path
 ) -> FoundProbe:
-    supported = _is_supported(name)
+    supported = is_supported(name)
     authentic = name.startswith("28-0000")
 
     def without(fault: Fault, detail: str = "") -> FoundProbe:
@@ -249,7 +263,7 @@ def _describe(
     if isinstance(answer, Hung):
         return without(Fault.HUNG)
     if answer.error is not None:
-        unread = _fault_of(answer.error, answer.at_s, devices)
+        unread = fault_of(answer.error, answer.at_s, devices)
         return without(unread.fault, unread.detail)
     content = scratchpad(answer.text)
     if isinstance(content, Fault):

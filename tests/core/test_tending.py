@@ -10,9 +10,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bottomheat import cycle
+from bottomheat.asked import LONGEST_NOTE
 from bottomheat.model import EventKind
 from bottomheat.protect.tending import LONGEST_S, SHORTEST_S, USUAL_S, Doing, Lid
-from bottomheat.tend_request import LONGEST_NOTE, Outcome, handle
+from bottomheat.tend_request import Outcome, handle
 from plant import chamber_keys, config
 
 CONFIG = config(north=chamber_keys(), south=chamber_keys(1))
