@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import stats
 
-from bottomheat.calibration.solving import Array, checked, left_out, solve, whitening
+from bottomheat.calibration.solving import Array, checked, left_out, solve, spans, whitening
 
 LEVEL = 0.95
 """Share of intervals that should hold the truth, where nothing else is asked for."""
@@ -39,7 +39,7 @@ class Fit:
             readings those of ``deleted``, which for independent readings is the same number.
         deleted: each reading less what all the others predict of it, shape (n,).  Where readings
             share an error, the others tell of that too: this is the best linear unbiased
-            prediction, not only the refitted line.
+            prediction, not only the refitted line.  nan where the others do not suffice.
         deleted_errors: standard deviation of ``deleted``, shape (n,).
         chi_square: weighted sum of squared residuals r' V⁻¹ r; a χ² only with a known scale.
         degrees_of_freedom: n − p.
@@ -188,15 +188,15 @@ def least_squares(
     residual_sd = float(np.sqrt(chi_square / freedom)) if freedom else float("nan")
     scale = 1.0 if known_scale else residual_sd**2
     own, deleted_variance = left_out(whitener, solved)
-    deleted = own * deleted_variance
     fitted = design @ solved.estimates
     # Diagonal of X (X'V⁻¹X)⁻¹ X'V⁻¹.
     leverage = np.einsum("ij,ij->i", design @ solved.inverse, (whitener.T @ (whitener @ design)))
     centred, r_squared = _r_squared(whitener, design, readings, chi_square)
+    # nan where the others cannot predict a reading, or where there is no scatter at all.
     with np.errstate(divide="ignore", invalid="ignore"):
-        standardised = np.where(
-            np.isfinite(deleted_variance), own * np.sqrt(deleted_variance / scale), np.nan
-        )
+        deleted = own * deleted_variance
+        deleted_errors = np.sqrt(scale * deleted_variance)
+        standardised = deleted / deleted_errors
     return Fit(
         estimates=solved.estimates,
         standard_errors=np.sqrt(scale * np.diag(solved.inverse)),
@@ -206,7 +206,7 @@ def least_squares(
         leverage=leverage,
         standardised=standardised,
         deleted=deleted,
-        deleted_errors=np.sqrt(scale * deleted_variance),
+        deleted_errors=deleted_errors,
         chi_square=chi_square,
         degrees_of_freedom=freedom,
         residual_sd=residual_sd,
@@ -380,9 +380,7 @@ def nested_f_test(small: Fit, large: Fit) -> Significance:
     if small.known_scale != large.known_scale or small.readings != large.readings:
         raise ValueError("the two models were not fitted to the same readings")
     more = large.unknowns - small.unknowns
-    projected, *_ = np.linalg.lstsq(large.design, small.design, rcond=None)
-    lost = np.abs(large.design @ projected - small.design)
-    if more < 1 or np.any(lost > 1e-8 * max(float(np.abs(small.design).max(initial=0.0)), 1e-300)):
+    if more < 1 or not spans(large.design, small.design):
         raise ValueError("the two models are not nested")
     gain = max(small.chi_square - large.chi_square, 0.0)
     if large.known_scale:
@@ -430,13 +428,7 @@ def _r_squared(
     whitener: Array, design: Array, readings: Array, chi_square: float
 ) -> tuple[bool, float]:
     white_ones, white = whitener.sum(axis=1), whitener @ readings
-    centred = False
-    if design.shape[1]:
-        ones = np.ones(len(readings))
-        lengths = np.linalg.norm(design, axis=0)
-        scaled = design / lengths
-        projected, *_ = np.linalg.lstsq(scaled, ones, rcond=None)
-        centred = bool(np.max(np.abs(scaled @ projected - ones)) < 1e-8)
+    centred = spans(design, np.ones((len(readings), 1)))
     if centred:
         white = white - white_ones * ((white_ones @ white) / (white_ones @ white_ones))
     total = float(white @ white)
@@ -444,7 +436,10 @@ def _r_squared(
 
 
 def _rows(fit: Fit, rows: npt.ArrayLike) -> Array:
-    at = np.atleast_2d(np.asarray(rows, dtype=np.float64))
+    at = np.asarray(rows, dtype=np.float64)
+    if at.ndim < 2:
+        # A vector is a column where there is one unknown, as in least_squares; else one row.
+        at = at.reshape(-1, 1) if fit.unknowns == 1 else np.atleast_2d(at)
     if at.ndim != 2 or at.shape[1] != fit.unknowns:
         raise ValueError("a row needs one value for each unknown")
     return at

@@ -18,6 +18,8 @@ _REFINEMENTS = 2
 """Rounds of refinement; the second changes no certified digit of the published sets any more."""
 _SINGULAR = 1e-13
 """Smallest ratio on R's diagonal, columns scaled to 1 (judgement)."""
+_SAME = 1e-8
+"""What may be left of a column of length 1 that others should span (judgement)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -83,7 +85,7 @@ def whitening(
             raise ValueError("a weight or variance is not above 0")
         inverse = given if covariance is None else 1.0 / given
         return np.diag(np.sqrt(inverse)), -float(np.sum(np.log(inverse)))
-    if not np.allclose(given, given.T, rtol=1e-9, atol=0.0):
+    if not np.allclose(given, given.T, rtol=0.0, atol=1e-9 * np.abs(given).max()):
         raise ValueError("the covariance is not symmetric")
     try:
         lower = np.linalg.cholesky(given)
@@ -132,11 +134,19 @@ def solve(a: Array, b: Array) -> Solved:
     )
 
 
+def spans(large: Array, small: Array) -> bool:
+    """Whether every column of ``small`` (n, q) is a combination of those of ``large`` (n, p)."""
+    sizes = np.linalg.norm(large, axis=0)
+    basis, _ = np.linalg.qr(large / np.where(sizes > 0.0, sizes, 1.0))
+    left = np.linalg.norm(small - basis @ (basis.T @ small), axis=0)
+    return bool(np.all(left <= _SAME * np.linalg.norm(small, axis=0)))
+
+
 def left_out(whitener: Array, solved: Solved) -> tuple[Array, Array]:
     """P y and 1/P_ii with P = W'(I − QQ')W: residuals and variances of leave-one-out.
 
     O. Dubrule 1983 (cross-validation of kriging), from memory; for independent readings these
-    are r_i/(σ_i²) and σ_i²/(1 − h_i).  inf where the others cannot predict the reading.
+    are r_i/σ_i² and σ_i²/(1 − h_i).  The variance is inf where the others cannot predict it.
     """
     own = whitener.T @ solved.residuals
     projected = whitener - solved.basis @ (solved.basis.T @ whitener)
