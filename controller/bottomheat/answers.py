@@ -123,7 +123,9 @@ class Answers:
         answer = run.board.answer(run.state, run.config, status, now_s)
         sessions = self._lessons.shown()
         for chamber in answer["chambers"]:
-            chamber["learning"] = sessions.get(chamber["name"])
+            name = chamber["name"]
+            chamber["learning"] = sessions.get(name)
+            chamber["fallback"] = run.state.chambers[name].outlook.fallback
         answer |= alarm_answers.status_rows(run.desk, now_s, out.clock.wall_ms())
         answer["keeper_pid"] = None if status is None else status.pid
         answer["wall_ms"] = out.clock.wall_ms()

@@ -152,7 +152,7 @@ def _asked(
     if running is not None:
         raise InputError(
             f"{name} learns from {running.probe} already, for {words(running.until_s - now_s)} "
-            f"more; bottomheat calibrate learn {name} --stop ends that."
+            f"more; bottomheat calibrate learn --chamber {name} --stop ends that."
         )
     for other, session in sessions.items():
         if session.probe == probe:

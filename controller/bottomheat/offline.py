@@ -194,7 +194,7 @@ def tend(config: Config, request: Mapping[str, Any]) -> Mapping[str, Any]:
     return outcome.answer
 
 
-def keep(config: Config, request: Mapping[str, Any]) -> Mapping[str, Any]:
+def note(config: Config, request: Mapping[str, Any]) -> Mapping[str, Any]:
     """Answer a request of ``reference_request`` as the daemon would, and keep it in the log.
 
     Raises:

@@ -94,6 +94,9 @@ def _chamber(chamber: Mapping[str, Any], width: int) -> list[str]:
     lines = [head]
     if chamber["reason"]:
         lines.append(f"  ! {chamber['reason']}")
+    fallback = chamber.get("fallback")
+    if fallback and fallback != chamber["reason"]:
+        lines.append(f"  ! {fallback}")
     temperatures = [
         f"{PLACE_WORDS[Place(place)]} {_value(value)}"
         for place, value in chamber["readings"].items()
@@ -109,6 +112,9 @@ def _chamber(chamber: Mapping[str, Any], width: int) -> list[str]:
     tending = chamber["tending"]
     if tending is not None and tending["left_s"] > 0:
         lines.append(f"  being tended ({tending['doing']}), {duration(tending['left_s'])} left")
+    learning = chamber.get("learning")
+    if learning is not None:
+        lines.append(_learning(learning))
     if keeper is not None and (keeper["latched"] or chamber["heat"] is not keeper["closed"]):
         lines.append(f"  ! the keeper holds the relay open: {keeper['reason']}")
     if chamber["method"] == "fixed":
@@ -117,6 +123,20 @@ def _chamber(chamber: Mapping[str, Any], width: int) -> list[str]:
         lines.append("  not calibrated: keep a thermometer in")
     lines.append("")
     return lines
+
+
+def _learning(session: Mapping[str, Any]) -> str:
+    says = "no reading yet"
+    if session["fault"] is not None and session["last_c"] is not None:
+        says = f"? ({session['fault']})"
+    elif session["fault"] is not None:
+        says = f"no reading yet ({session['fault']})"
+    elif session["last_c"] is not None:
+        says = f"now {session['last_c']:.1f}"
+    return (
+        f"  learns from the borrowed probe {session['probe']}: {says}, "
+        f"{duration(session['left_s'])} left"
+    )
 
 
 def _value(value: Mapping[str, Any]) -> str:
