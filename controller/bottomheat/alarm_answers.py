@@ -196,6 +196,10 @@ def _unknown(desk: Desk, name: object) -> str:
 
 
 def _number(value: object) -> float | None:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+    if isinstance(value, bool) or not isinstance(value, int | float):
         return None
-    return float(value)
+    try:
+        number = float(value)
+    except OverflowError:  # a whole number of four hundred digits
+        return None
+    return number if math.isfinite(number) else None
