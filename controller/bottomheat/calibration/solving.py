@@ -10,7 +10,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import linalg
 
 Array = npt.NDArray[np.float64]
 
@@ -91,8 +90,7 @@ def whitening(
         lower = np.linalg.cholesky(given)
     except np.linalg.LinAlgError:
         raise ValueError("the covariance is not positive definite") from None
-    whitener: Array = linalg.solve_triangular(lower, np.eye(n), lower=True)
-    return whitener, 2.0 * float(np.sum(np.log(np.diag(lower))))
+    return np.linalg.inv(lower), 2.0 * float(np.sum(np.log(np.diag(lower))))
 
 
 def solve(a: Array, b: Array) -> Solved:
@@ -121,11 +119,11 @@ def solve(a: Array, b: Array) -> Solved:
     for _ in range(1 + _REFINEMENTS):
         f = (wide_b - residuals - wide @ x).astype(np.float64)
         g = (-(wide.T @ residuals)).astype(np.float64)
-        h = linalg.solve_triangular(upper, g, trans="T")
+        h = np.linalg.solve(upper.T, g)
         d = basis.T @ f
-        x = x + linalg.solve_triangular(upper, d - h)
+        x = x + np.linalg.solve(upper, d - h)
         residuals = residuals + f + basis @ (h - d)
-    inverse_upper = linalg.solve_triangular(upper, np.eye(p)) / lengths[:, np.newaxis]
+    inverse_upper = np.linalg.inv(upper) / lengths[:, np.newaxis]
     return Solved(
         estimates=(x / lengths).astype(np.float64),
         inverse=inverse_upper @ inverse_upper.T,
