@@ -268,13 +268,11 @@ def jar(
         good = list(seen.values())
     mean_c = fmean(line.mean_c for line in good)
     if reference_c is None:
-        at_c = mean_c
-        each_k = rectangular_k(LIKELY_HALF_K)
-        together_k = min(math.hypot(ALIKE_K, each_k / math.sqrt(len(good))), each_k)
-        common = Part("what all probes err together", together_k)
+        at_c, shared_k = mean_c, together_k(len(good))
+        common = Part("what all probes err together", shared_k)
     else:
-        at_c, together_k = reference_c, expanded_k / 2
-        common = Part("the thermometer", together_k)
+        at_c, shared_k = reference_c, expanded_k / 2
+        common = Part("the thermometer", shared_k)
     probes = {}
     for name, line in seen.items():
         own = (
@@ -284,7 +282,20 @@ def jar(
         )
         probes[name] = _compared(line, at_c, (common, *own), doubts[name])
     spread_k = max(line.mean_c for line in good) - min(line.mean_c for line in good)
-    return Jar(at_c, probes, spread_k, together_k)
+    return Jar(at_c, probes, spread_k, shared_k)
+
+
+def together_k(many: int) -> float:
+    """Standard uncertainty of the mean of uncorrected probes, K.
+
+    Each lies within ±0.5 °C of the truth, and probes of one make err partly alike, so that many of
+    them are hardly better than a few.
+
+    Args:
+        many: how many there are, at least one.
+    """
+    each_k = rectangular_k(LIKELY_HALF_K)
+    return min(math.hypot(ALIKE_K, each_k / math.sqrt(many)), each_k)
 
 
 def apart_k(compared: Compared) -> float:

@@ -17,8 +17,8 @@ from bottomheat.errors import INTERNAL, BottomheatError, exit_codes
 DEFAULT_CONFIG = "/etc/bottomheat/chamber.yaml"
 
 SECTIONS: tuple[tuple[str, tuple[str, ...]], ...] = (
-    ("Every day", ("status", "tend", "alarms", "ack", "pause", "away")),
-    ("Setting up", ("check", "probes", "prove", "rehearse")),
+    ("Every day", ("status", "tend", "lid", "alarms", "ack", "pause", "away")),
+    ("Setting up", ("check", "probes", "prove", "calibrate", "rehearse")),
     ("After a cutoff", ("reset",)),
     ("The service itself", ("run", "keep", "alerts", "open-lines")),
 )
