@@ -108,6 +108,11 @@ def known_keys() -> frozenset[tuple[str, ...]]:
     )
 
 
+def offset_keys(method: str) -> frozenset[str]:
+    """Every key that an offset with this method may have; none of an unknown method."""
+    return frozenset(_keys(_METHODS.get(method)))
+
+
 def _all_sections() -> Iterator[tuple[Path, type[Section]]]:
     yield from ((path, section) for path, (section, _) in _SECTIONS.items())
     for key in _OFFSETS:

@@ -1,5 +1,7 @@
 """Puts the name of a probe into a config file, and changes nothing else in it.
 
+What a calibration found goes in by ``config_edit_offset``, which is offered here as well.
+
 ruamel.yaml keeps comments, order and quotes through a round trip.  Whatever it does, the new text
 is read back by the checker's own reader, and its data must be the old data with this one change.
 """
@@ -7,30 +9,31 @@ is read back by the checker's own reader, and its data must be the old data with
 from __future__ import annotations
 
 import contextlib
-import copy
 import os
 import re
-from dataclasses import dataclass
 from io import StringIO
 from pathlib import Path as File
 from typing import Any
 
-from bottomheat.config import Path, Problem
+from bottomheat.config import Path
 from bottomheat.errors import InputError
 from bottomheat.model import PLACE_WORDS, Place
-from bottomheat_drivers.config_yaml import Loaded, check_text, read_text
+from bottomheat_drivers.config_edit_check import (
+    Edit,
+    Touched,
+    box_of,
+    readable,
+    refuse_new_mistakes,
+)
+from bottomheat_drivers.config_edit_offset import with_corrections, with_offset
+from bottomheat_drivers.config_lines import indents
+from bottomheat_drivers.config_yaml import check_text, read_text
+
+__all__ = ["Edit", "replace_config", "with_corrections", "with_offset", "with_probe"]
 
 _LAYER = "substrate"
 _OLD = ".before"
 _NAME = re.compile(r"[0-9a-f]{2}-[0-9a-f]{12}")
-
-
-@dataclass(frozen=True, slots=True)
-class Edit:
-    """A changed config: its new text, and what changed in sentences; none where nothing did."""
-
-    text: str
-    said: tuple[str, ...]
 
 
 def with_probe(text: str, chamber: str, place: Place, probe: str) -> Edit:
@@ -52,9 +55,7 @@ def with_probe(text: str, chamber: str, place: Place, probe: str) -> Edit:
     """
     plain_text = text.replace("\r\n", "\n")
     before = check_text(plain_text)
-    if before.plain is None:
-        raise InputError(_listed("the config cannot be changed before this is right", before))
-    data = copy.deepcopy(before.plain.data)
+    data = readable(before)
     said, touched = _change(data, chamber, place, probe)
     if not said:
         return Edit(text, ())
@@ -65,7 +66,7 @@ def with_probe(text: str, chamber: str, place: Place, probe: str) -> Edit:
             "the config is laid out in a way that cannot be changed here without changing more; "
             f"write {_key(place)}: {probe} below probes: of {chamber} by hand"
         )
-    _refuse_new_mistakes(before, after, touched)
+    refuse_new_mistakes(before, after, touched)
     return Edit(new_text.replace("\n", "\r\n") if "\r\n" in text else new_text, said)
 
 
@@ -132,22 +133,14 @@ def _key(place: Place) -> str:
     return _LAYER if place is Place.SUBSTRATE_2 else place.value
 
 
-@dataclass(frozen=True, slots=True)
-class _Touched:
-    """Paths that a change is about, and those that took over a name that was none."""
-
-    paths: tuple[Path, ...]
-    excused: tuple[Path, ...] = ()
-
-
-def _change(data: Any, chamber: str, place: Place, probe: str) -> tuple[tuple[str, ...], _Touched]:
+def _change(data: Any, chamber: str, place: Place, probe: str) -> tuple[tuple[str, ...], Touched]:
     """Change plain data in place; returns what changed, in sentences and as paths."""
-    box = _box(data, chamber)
+    box = box_of(data, chamber)
     if not isinstance(box.get("probes"), dict):
         box["probes"] = {}
     displaced = _get(box["probes"], place)
     if displaced == probe:
-        return (), _Touched(())
+        return (), Touched(())
     if place is Place.SUBSTRATE_2 and _get(box["probes"], Place.SUBSTRATE) in (None, probe):
         raise InputError(
             f"{chamber} has no first probe on its wet layer yet; give this one the place "
@@ -160,7 +153,7 @@ def _change(data: Any, chamber: str, place: Place, probe: str) -> tuple[tuple[st
     if displaced is not None and not formers:
         said.append(f"{displaced}, which was there, has no place now")
     for name, old_place in formers:
-        _set(_box(data, name)["probes"], old_place, displaced)
+        _set(box_of(data, name)["probes"], old_place, displaced)
         paths.append(_path(name, old_place))
         if displaced is None:
             paths.append(("chambers", name, "probes"))
@@ -168,23 +161,11 @@ def _change(data: Any, chamber: str, place: Place, probe: str) -> tuple[tuple[st
         said.append(f"{name} {PLACE_WORDS[old_place]}, where it stood before, has {filler} now")
     is_name = isinstance(displaced, str) and _NAME.fullmatch(displaced) is not None
     excused = () if displaced is None or is_name else tuple(_path(*former) for former in formers)
-    return tuple(said), _Touched(tuple(paths), excused)
+    return tuple(said), Touched(tuple(paths), excused)
 
 
 def _path(chamber: str, place: Place) -> Path:
     return ("chambers", chamber, "probes", _key(place))
-
-
-def _box(data: Any, chamber: str) -> dict[str, Any]:
-    boxes = data.get("chambers") if isinstance(data, dict) else None
-    named = boxes if isinstance(boxes, dict) else {}
-    if chamber not in named:
-        there = ", ".join(str(name) for name in named) or "none"
-        raise InputError(f"there is no box {chamber} in the config; there are: {there}")
-    box = named[chamber]
-    if not isinstance(box, dict):
-        raise InputError(f"nothing is written below {chamber} in the config; write its keys first")
-    return box
 
 
 def _formers(data: Any, probe: str, place: Place) -> list[tuple[str, Place]]:
@@ -254,7 +235,7 @@ def _written(text: str, chamber: str, place: Place, probe: str) -> str:
     from ruamel.yaml.error import YAMLError
 
     try:
-        step, offset = _indents(text)
+        step, offset = indents(text)
         yaml = YAML()
         yaml.preserve_quotes = True
         yaml.width = 4096
@@ -287,14 +268,6 @@ def _written(text: str, chamber: str, place: Place, probe: str) -> str:
     return new
 
 
-def _indents(text: str) -> tuple[int, int]:
-    """How far a section stands in, and how far a list's dash does: as the file itself has it."""
-    step = re.search(r"^chambers:[^\n]*\n(?:\s*(?:#[^\n]*)?\n)*( +)[^\s#]", text, re.MULTILINE)
-    dash = re.search(r"^( *)[^\s#-][^\n]*:\s*(?:#[^\n]*)?\n( *)- ", text, re.MULTILINE)
-    offset = 0 if dash is None else max(len(dash[2]) - len(dash[1]), 0)
-    return len(step[1]) if step else 2, offset
-
-
 def _without_line(text: str, path: Path) -> str:
     loaded = check_text(text)
     number = None if loaded.plain is None else loaded.plain.lines.get(path)
@@ -302,28 +275,3 @@ def _without_line(text: str, path: Path) -> str:
     if number is None or not re.match(rf"\s*{path[-1]}\s*:\s*[^\s#]+\s*(#.*)?$", lines[number - 1]):
         return text  # in brackets, say: the comparison of the data will refuse it
     return "".join(lines[: number - 1] + lines[number:])
-
-
-def _refuse_new_mistakes(before: Loaded, after: Loaded, touched: _Touched) -> None:
-    """Refuse a change that spoils a good config, or adds a mistake of its own to an unfinished one.
-
-    Filling in what was missing may show mistakes elsewhere that could not be seen before, and a
-    placeholder that moves is no new mistake.
-    """
-    old = {(p.path, p.message) for p in before.parsed.problems}
-    new = [p for p in after.parsed.problems if (p.path, p.message) not in old]
-    if before.parsed.problems:
-        new = [p for p in new if _is_about(p, touched.paths) and p.path not in touched.excused]
-    if new:
-        told = "; ".join(problem.text() for problem in new)
-        raise InputError(f"the config was not changed, because it would be refused: {told}")
-
-
-def _is_about(problem: Problem, paths: tuple[Path, ...]) -> bool:
-    return any(
-        problem.path == path or (len(path) == 4 and problem.path[:4] == path) for path in paths
-    )
-
-
-def _listed(why: str, loaded: Loaded) -> str:
-    return f"{why}: " + "; ".join(problem.text() for problem in loaded.parsed.problems)
