@@ -25,6 +25,21 @@ from bottomheat.config import (
     Offset,
     TemperatureFactor,
 )
+from bottomheat.doubts import (
+    FIXED_SLOPE,
+    U_FACTOR,
+    U_FACTOR_CALIBRATED,
+    U_FIXED_K,
+    U_FLOW_K,
+    U_LID_K,
+    U_PROBE_K,
+    U_RESISTANCE_FRAC,
+    U_ROOM_IMPLIED_K,
+    U_ROOM_LOST_K,
+    U_WEATHER_K,
+    U_WEATHER_LAGS_K,
+    U_ZONE_K,
+)
 from bottomheat.model import Estimate, Place
 from bottomheat.protect.tending import Lid
 
@@ -33,45 +48,6 @@ SUBSTRATE_LAG_H = 1.25
 """Lags where none were measured.  On seven chamber models with handbook properties, deep to
 shallow, the best difference of the two is 1.6 to 4 h; with 2.5 h the estimate is within
 0.06-0.12 K RMS of the true callus zone after warm-up.  Calculated; nobody has measured a box."""
-
-U_PROBE_K = 0.5 / math.sqrt(3.0)
-"""Standard uncertainty of an uncorrected probe: ±0.5 °C (DS18B20 datasheet) as a rectangular
-distribution (JCGM 100:2008, 4.3.7)."""
-
-U_ZONE_K = 0.25
-"""Standard uncertainty for the callus zone's own gradient over ±10 mm of height; judgement."""
-
-U_FACTOR = 0.06
-U_FACTOR_CALIBRATED = 0.015
-"""Standard uncertainty of f: spread over handbook properties (5-95 %: 0.59-0.83) and after a
-calibration that states none."""
-
-U_WEATHER_K = 0.1
-U_WEATHER_LAGS_K = 0.06
-"""Standard uncertainty from weather that two first-order lags do not follow: with default lags and
-with measured ones.  RMS of the estimate's error on the bench of four calculated boxes, 0.06-0.12
-and 0.02-0.05 K, rounded up; calculated, nobody has measured a box."""
-
-U_FIXED_K = 1.0
-"""Standard uncertainty of a fixed offset away from the room that it was measured in; judgement."""
-
-FIXED_SLOPE = 1.0 / 3.0
-"""A fixed offset is wrong by this share of how far the room is from the one that it was measured
-in: (1/f - 1) at f = 0.75 (DESIGN's formula turned round; common practice for f, no source)."""
-
-U_RESISTANCE_FRAC = 0.3
-U_FLOW_K = 0.4
-"""Heat-flow without a calibration: standard uncertainty of R as a share of it, and from weather
-that mean power does not follow.  Judgement, and what heat-flow does on the bench."""
-
-U_ROOM_LOST_K = 3.0
-U_ROOM_IMPLIED_K = 1.5
-"""Standard uncertainty of the last day's mean room in place of the room, and of the room that the
-heat implies; judgement."""
-
-U_LID_K = 1.2
-"""Standard uncertainty with the lid ajar or off and a calibration with it on: the offset of the
-nominal box grows from 1.57 to 3.35 K in a room of 20.5 °C (calculated), taken as rectangular."""
 
 MEMORY_H = 2.3
 """Memory of the bed for power where none was measured, h.  On four chamber models with handbook

@@ -21,7 +21,7 @@ from bottomheat.calibration.fit import (
     Fit,
     Problem,
 )
-from bottomheat.estimate import U_WEATHER_K, U_ZONE_K
+from bottomheat.doubts import U_WEATHER_K, U_ZONE_K
 
 K = 2.0
 """Coverage factor."""
