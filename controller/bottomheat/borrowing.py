@@ -301,6 +301,8 @@ def _tell_loss(name: str, session: Session, now_s: float) -> Step:
 
 def _over(name: str, session: Session, why: str, now_s: float, note: str = "") -> Step:
     text = f"no longer learns from the borrowed probe {session.probe}: {why}"
+    if session.fault not in (None, Fault.NOT_READ):
+        text += f", and it gives no reading now ({session.fault.value})"
     if note:
         text += f"; note: {note}"
     row = Row(name, session.probe, None, f"{why}; {note}" if note else why)

@@ -88,9 +88,32 @@ def test_done_where_nothing_ran_still_takes_the_lid():
     assert "ajar" in outcome.events[0].text
 
 
+@pytest.mark.parametrize("lid", Lid)
+def test_the_lid_alone_begins_and_ends_nothing(lid):
+    outcome = ask(lid=lid.value, note="frost tonight")
+    assert outcome.state.chambers["north"].lid is lid
+    assert tending(outcome) is None
+    assert outcome.row == ("north", "done", "frost tonight", None, lid.value)
+    assert outcome.events[0].text == f"lid {lid.value} from now on; note: frost tonight"
+    assert outcome.answer["lid_before"] == "on"
+    assert outcome.answer["tended"] is False
+
+
+def test_the_lid_alone_leaves_a_spell_running_for_the_next_start_too():
+    first = ask(doing="fill", for_s=1800)
+    outcome = ask(first.state, NOW_S + 600, lid="ajar")
+    assert tending(outcome) == tending(first)
+    assert outcome.state.chambers["north"].lid is Lid.AJAR
+    assert outcome.row == ("north", "fill", "", 1200.0, "ajar")
+    assert outcome.answer["tended"] is True
+    later = ask(outcome.state, NOW_S + 1800, lid="on")
+    assert later.row == ("north", "done", "", None, "on")
+
+
 @pytest.mark.parametrize(
     ("fields", "part"),
     [
+        ({"for_s": 600, "lid": "ajar"}, "say what is being done"),
         ({}, "say what is being done"),
         ({"doing": "sing"}, "fill, water, look, move"),
         ({"doing": "look", "chamber": "attic"}, "no such chamber; the config has: north, south"),

@@ -8,11 +8,13 @@ from typing import Any
 import pytest
 
 from bottomheat import cycle
+from bottomheat.borrowing import Session
 from bottomheat.config import Config
 from bottomheat.errors import LatchError
 from bottomheat.loop import Loop, Outside
-from bottomheat.model import Alarm, Event, EventKind, Place
+from bottomheat.model import Alarm, Event, EventKind, Fault, Place, Raw, Sample, Unread
 from bottomheat.ports import ConfigChange, Handler, KeeperStatus, Latch, Lease, LineStatus
+from bottomheat_drivers.borrowed import MemoryBorrowed
 from bottomheat_drivers.clock import ManualClock
 from bottomheat_drivers.desk_file import MemoryDesk
 from bottomheat_drivers.latch_file import MemoryLatches
@@ -21,6 +23,7 @@ from bottomheat_drivers.scripted import ScriptedProbes
 from bottomheat_drivers.service_manager import NoServiceManager
 
 BOX = "north-bench"
+SPARE = "28-0000000000aa"
 
 
 def config(**changes: Any) -> Config:
@@ -163,6 +166,7 @@ class Bench:
         mat: str = "22.0",
         memory: MemoryDesk | None = None,
         opening: Sequence[Event] = (),
+        sessions: Mapping[str, Session] | None = None,
     ) -> None:
         self.history: list[str] = []
         self.clock = ManualClock(100.0, wall_ms=1_800_000_000_000)
@@ -177,6 +181,8 @@ class Bench:
         self.probes = ScriptedProbes(
             {BOX: {Place.SUBSTRATE: "20.0", Place.ROOM: "12.0", Place.MAT: mat}}
         )
+        self.spare: Callable[[float], Raw] = lambda now_s: Sample(24.5, now_s)
+        self.borrowed = MemoryBorrowed(self.clock, {SPARE: self._spare_says})
         outside = Outside(
             clock=self.clock,
             probes=self.probes,
@@ -190,9 +196,13 @@ class Bench:
             signals=self.desk,
             desk=self.memory,
             power=self.power,
+            borrowed=self.borrowed,
         )
         state = cycle.start(self.config, {}, proved=True)
-        self.loop = Loop(outside, self.config, state, {}, {}, opening)
+        self.loop = Loop(outside, self.config, state, {}, {}, opening, sessions=sessions)
+
+    def _spare_says(self, now_s: float) -> Raw:
+        return self.spare(now_s)
 
     def kinds(self) -> list[EventKind]:
         return [event.kind for event in self.journal.events]
@@ -393,7 +403,19 @@ def test_reset_needs_the_cause_gone_and_a_second_word() -> None:
 
 @pytest.mark.parametrize(
     "request_",
-    [{}, {"do": None}, {"do": ["status"]}, {"do": "reset"}, {"do": "reset", "chamber": ["x"]}],
+    [
+        {},
+        {"do": None},
+        {"do": ["status"]},
+        {"do": "reset"},
+        {"do": "reset", "chamber": ["x"]},
+        {"do": "reference"},
+        {"do": "reference-drop", "chamber": BOX, "number": "one"},
+        {"do": "probe-check", "probe": {}},
+        {"do": "learn"},
+        {"do": "learn-stop"},
+        {"do": "away", "until_ms": 10**400},
+    ],
 )
 def test_nonsense_is_answered_and_does_no_harm(request_: Mapping[str, Any]) -> None:
     bench = Bench(turns=1)
@@ -530,6 +552,118 @@ def test_tending_reaches_the_state_and_the_log() -> None:
     assert box["lid"] == "ajar"
     assert box["tending"]["doing"] == "water"
     assert not bench.loop.handle({"do": "tend", "chamber": "nowhere"})["ok"]
+
+
+def learn(ask: Handler, **more: Any) -> Mapping[str, Any]:
+    return ask({"do": "learn", "chamber": BOX, "probe": SPARE, "for_s": 3600, **more})
+
+
+def test_borrowed_probe_teaches_until_its_time_is_up_and_control_goes_its_way() -> None:
+    plain, bench = Bench(turns=400), Bench(turns=400)
+    bench.desk.plan[6] = lambda ask: learn(ask) and None
+    during: list[Mapping[str, Any]] = []
+    bench.desk.plan[100] = lambda ask: during.append(ask({"do": "status"})["chambers"][0])
+    plain.loop.run()
+    bench.loop.run()
+    begins, ends = bench.journal.borrowings
+    assert begins == (BOX, SPARE, 3600.0, "")
+    assert ends == (BOX, SPARE, None, "its time is up")
+    assert len(bench.journal.borrowed) == 60
+    assert {row[:2] for row in bench.journal.borrowed} == {(BOX, 24.5)}
+    assert during[0]["learning"]["probe"] == SPARE
+    assert during[0]["learning"]["last_c"] == 24.5
+    assert bench.borrowed.lent == {}
+    assert bench.loop.handle({"do": "status"})["chambers"][0]["learning"] is None
+    assert bench.kinds().count(EventKind.CALIBRATION) == 2
+    assert bench.journal.records == plain.journal.records
+    assert [lease.heat for lease in bench.keeper.leases] == [
+        lease.heat for lease in plain.keeper.leases
+    ]
+
+
+@pytest.mark.parametrize(
+    "says",
+    [
+        lambda now_s: Unread(Fault.HUNG, now_s),
+        lambda now_s: Sample(99.0, now_s),
+        lambda now_s: Sample(float("nan"), now_s),
+        lambda now_s: Sample(24.5, now_s - 3600),
+    ],
+)
+def test_whatever_the_borrowed_probe_says_control_is_the_same(
+    says: Callable[[float], Raw],
+) -> None:
+    plain, bench = Bench(turns=60), Bench(turns=60)
+    bench.spare = says
+    bench.desk.plan[3] = lambda ask: learn(ask) and None
+    plain.loop.run()
+    bench.loop.run()
+    assert bench.journal.records == plain.journal.records
+    assert bench.raised() == plain.raised() == []
+    assert bench.journal.borrowings[0][:3] == (BOX, SPARE, 3600.0)
+
+
+def test_borrowed_probe_is_given_back_when_told_to_and_a_refusal_lends_nothing() -> None:
+    bench = Bench(turns=20)
+    answers: list[Mapping[str, Any]] = []
+    bench.desk.plan[2] = lambda ask: answers.append(learn(ask, probe="28-000000000001"))
+    bench.desk.plan[3] = lambda ask: answers.append(learn(ask))
+    bench.desk.plan[4] = lambda ask: answers.append(learn(ask))
+    bench.desk.plan[5] = lambda ask: answers.append(ask({"do": "learning"}))
+    bench.desk.plan[6] = lambda ask: answers.append(ask({"do": "learn-stop", "chamber": BOX}))
+    bench.loop.run()
+    assert [answer["ok"] for answer in answers] == [False, True, False, True, True]
+    assert answers[3]["sessions"][BOX]["left_s"] == 3580.0
+    assert answers[4]["rows"] == 1
+    assert bench.borrowed.lent == {}
+    assert [row[2] for row in bench.journal.borrowings] == [3600.0, None]
+
+
+def test_borrowed_probe_that_is_pulled_out_is_told_once() -> None:
+    plain, bench = Bench(turns=400), Bench(turns=400)
+
+    def pull(_: Handler) -> None:
+        bench.spare = lambda now_s: Unread(Fault.ABSENT, now_s)
+
+    bench.desk.plan.update({2: lambda ask: learn(ask) and None, 100: pull})
+    plain.loop.run()
+    bench.loop.run()
+    texts = [e.text for e in bench.journal.events if e.kind is EventKind.CALIBRATION]
+    assert len(texts) == 3
+    assert "no good reading" in texts[1]
+    assert "its time is up" in texts[2]
+    assert bench.raised() == plain.raised()
+    assert bench.journal.records == plain.journal.records
+
+
+def test_session_of_the_run_before_goes_on() -> None:
+    bench = Bench(turns=20, sessions={BOX: Session(SPARE, 100.0, 160.0, good_s=100.0)})
+    assert bench.borrowed.lent == {BOX: SPARE}
+    bench.loop.run()
+    assert len(bench.journal.borrowed) == 1
+    assert bench.journal.borrowings == [(BOX, SPARE, None, "its time is up")]
+
+
+def test_what_a_grower_measured_reaches_the_log() -> None:
+    bench = Bench(turns=3)
+    check = {
+        "do": "probe-check",
+        "probe": SPARE,
+        "how": "jar",
+        "add_k": 0.1,
+        "uncertainty_k": 0.05,
+        "at_c": 24.0,
+    }
+    assert bench.loop.handle(check) == {"ok": True}
+    assert not bench.loop.handle({**check, "add_k": 20})["ok"]
+    assert bench.loop.handle({"do": "reference-drop", "chamber": BOX, "number": 3})["ok"]
+    assert [row.probe for row in bench.journal.probe_checks] == [SPARE]
+    assert bench.journal.drops == [(3, "")]
+    assert bench.kinds() == [EventKind.CALIBRATION] * 2
+    assert bench.loop.handle({"do": "write-soon"}) == {
+        "ok": True,
+        "now_ms": bench.clock.wall_ms(),
+    }
 
 
 def test_box_figures_are_of_the_estimate() -> None:

@@ -1,0 +1,81 @@
+"""``bottomheat status``: a borrowed probe that teaches, and what the estimate falls back on."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from bottomheat.cli.status_text import render
+
+CHAMBER: dict[str, Any] = {
+    "name": "north-bench",
+    "condition": "HOLDING",
+    "reason": "",
+    "setpoint_c": 25.0,
+    "estimate_c": 25.0,
+    "expanded_k": 0.3,
+    "method": "temperature-factor",
+    "calibrated": True,
+    "readings": {"substrate": {"celsius": 27.1}},
+    "heat": True,
+    "heat_fraction": 0.4,
+    "closings": 3,
+    "in_band_s": None,
+    "lid": "on",
+    "tending": None,
+    "keeper": None,
+    "learning": None,
+    "fallback": None,
+}
+SESSION = {
+    "probe": "28-0000000000aa",
+    "left_s": 86_400.0,
+    "rows": 12,
+    "last_c": 24.46,
+    "fault": None,
+}
+
+
+def screen(**changes: Any) -> str:
+    return shown({**CHAMBER, **changes})
+
+
+def shown(chamber: dict[str, Any]) -> str:
+    answer = {
+        "data_age_s": 2.0,
+        "synchronised": True,
+        "wall_ms": 0,
+        "running_s": 60.0,
+        "proving": None,
+        "alarms": [],
+        "gone": [],
+        "chambers": [chamber],
+    }
+    return render(answer, {})
+
+
+@pytest.mark.parametrize(
+    ("session", "part"),
+    [
+        ({}, "learns from the borrowed probe 28-0000000000aa: now 24.5, 24 h left"),
+        ({"last_c": None}, "aa: no reading yet, 24 h left"),
+        ({"last_c": None, "fault": "read did not return"}, "no reading yet (read did not return)"),
+        ({"fault": "probe folder is gone"}, "aa: ? (probe folder is gone), 24 h left"),
+    ],
+)
+def test_a_session_is_shown_with_what_its_probe_says(session, part):
+    assert part in screen(learning={**SESSION, **session})
+
+
+def test_nothing_is_shown_where_nothing_is():
+    plain = screen()
+    assert "borrowed" not in plain
+    older = {key: value for key, value in CHAMBER.items() if key not in ("learning", "fallback")}
+    assert shown(older) == plain
+
+
+def test_what_the_estimate_falls_back_on_is_said_once():
+    text = "room probe lost: the last day's mean room is used"
+    assert f"  ! {text}\n" in screen(fallback=text)
+    assert screen(fallback=text, reason=text).count(text) == 1
