@@ -45,7 +45,8 @@ class Fit:
         degrees_of_freedom: n − p.
         residual_sd: root of chi_square/(n − p): the residual standard deviation of a reading of
             weight 1, or with a known scale the Birge ratio; nan where n = p.
-        r_squared: about the (weighted) mean where the model holds a constant, else about zero.
+        r_squared: about the (weighted) mean where the model holds a constant, else about zero;
+            nan where the readings do not differ from that.
         centred: which of the two.
         known_scale: the covariance was known in absolute terms.
         log_determinant: ln det V of the readings' covariance as it was given.
@@ -428,11 +429,12 @@ def _r_squared(
     whitener: Array, design: Array, readings: Array, chi_square: float
 ) -> tuple[bool, float]:
     white_ones, white = whitener.sum(axis=1), whitener @ readings
+    rounding = 1e-26 * float(white @ white)
     centred = spans(design, np.ones((len(readings), 1)))
     if centred:
         white = white - white_ones * ((white_ones @ white) / (white_ones @ white_ones))
     total = float(white @ white)
-    return centred, 1.0 - chi_square / total if total > 0.0 else float("nan")
+    return centred, 1.0 - chi_square / total if total > rounding else float("nan")
 
 
 def _rows(fit: Fit, rows: npt.ArrayLike) -> Array:
