@@ -12,10 +12,11 @@ Checked in simulation alone (tests/core/test_learned.py, tests/bench/borrowed.py
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import Final
+from dataclasses import dataclass, replace
+from typing import Any, Final
 
 import numpy as np
+import numpy.typing as npt
 from scipy.optimize import least_squares
 
 from bottomheat.calibration.borrowed_rows import Rows, Series, Stretch, prepare, why_not
@@ -24,11 +25,15 @@ from bottomheat.calibration.modes import (
     START_H,
     STEADY_H,
     Array,
+    Flags,
     lagged,
     summing_to,
     weigh,
 )
 from bottomheat.errors import InputError
+from bottomheat.estimate import ROOM_LAG_H, SUBSTRATE_LAG_H
+
+Waves = npt.NDArray[np.complexfloating[Any, Any]]
 
 __all__ = ["HeatFlowLearned", "Learned", "Series", "Stretch", "learn"]
 
@@ -44,7 +49,6 @@ ROOM_LAG_BOUNDS_H: Final = (0.02, 12.0)
 SUBSTRATE_LAG_BOUNDS_H: Final = (0.02, 6.0)
 RESISTANCE_MOST_K_PER_W: Final = 2.0
 MEMORY_BOUNDS_H: Final = (0.2, 24.0)
-INTERCEPT_MOST_K: Final = 5.0
 """What the config accepts."""
 
 LAYER_SHARE, LAYER_WIDTH = 0.70, 0.35
@@ -64,6 +68,19 @@ BEFORE_H, AFTER_H = 0.25, 1.0
 ROUNDS: Final = 5
 """A reading that lies OUTLIER_K and five robust standard deviations from what the paths explain is
 left out with a quarter of an hour before and an hour after it, and the fit is made again."""
+
+SWINGS: Final = ((12.0, 1.0), (24.0, 3.0), (48.0, 2.0), (96.0, 2.0))
+"""Swings of a room that the two lags are made for: period, h, and amplitude, K; judgement."""
+
+LAYER_ALONE: Final = 0.3
+"""Share of that swing in which the wet layer moves by itself (mat at its bound, a new setpoint):
+tells the two lags apart, which else trade off; judgement."""
+
+FOLLOWS_H: Final = 0.7
+"""How late the wet layer follows its setpoint, h; judgement."""
+
+MATTERS_K, LAG_SPREAD = 0.02, 0.5
+"""The lags leave their defaults (by a factor exp(0.5), k = 1) where the estimate gains 0.02 K."""
 
 SCATTER_DOUBT_K: Final = 0.15
 UNCERTAIN_FACTOR: Final = 0.03
@@ -147,12 +164,12 @@ class Learned:
         return math.hypot(self.uncertainty_k, away_k * self.factor_uncertainty)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class _Line:
     """A slope and a constant with what the constant owes to the box's own probes.
 
     ``slope_u``, ``best_at`` and ``best_u`` describe the variance of slope x + kept, which is a
-    parabola in x.
+    parabola in x.  ``weights`` are those of the columns, scatter and misfit those of the fit.
     """
 
     slope: float
@@ -161,6 +178,9 @@ class _Line:
     slope_u: float
     best_at: float
     best_u: float
+    weights: Array
+    scatter_k: float
+    misfit_k: Array
 
 
 def learn(series: Series, *, u_substrate_k: float, u_room_k: float, u_callus_k: float) -> Learned:
@@ -183,9 +203,9 @@ def learn(series: Series, *, u_substrate_k: float, u_room_k: float, u_callus_k: 
             f"leave it in the callus zone for 48 h, {LEAST_H:.0f} h at the very least"
         )
     u2 = (u_substrate_k**2, u_room_k**2, u_callus_k**2)
-    line, scatter_k, misfit = _factor(rows, u2)
+    line = _factor(rows, u2)
     for _ in range(ROUNDS):
-        odd = _odd(rows, misfit)
+        odd = _odd(rows, line.misfit_k)
         if not odd.any():
             break
         rows = rows.without(odd, "not what wet layer and room explain: probe moved, or box open")
@@ -194,7 +214,7 @@ def learn(series: Series, *, u_substrate_k: float, u_room_k: float, u_callus_k: 
                 "the borrowed probe does not follow wet layer and room; lay it in the medium at "
                 "the depth of the callus, close the box, leave it alone and learn again"
             )
-        line, scatter_k, misfit = _factor(rows, u2)
+        line = _factor(rows, u2)
     low, high = FACTOR_BOUNDS
     if not low < line.slope <= high:
         raise InputError(
@@ -205,7 +225,7 @@ def learn(series: Series, *, u_substrate_k: float, u_room_k: float, u_callus_k: 
     span_k = float(np.ptp(rows.means(rows.room_c)))
     difference_k = float(np.mean(rows.means(rows.substrate_c - rows.room_c)))
     line = _kept_or_not(line, span_k, difference_k)
-    room_lag_h, substrate_lag_h = _lags(rows, line)
+    room_lag_h, substrate_lag_h = _lags(line)
     estimate_c = _estimate(rows, line.slope, room_lag_h, substrate_lag_h) + line.kept_k
     residual_k = rows.means(rows.callus_c - estimate_c)
     return Learned(
@@ -217,19 +237,19 @@ def learn(series: Series, *, u_substrate_k: float, u_room_k: float, u_callus_k: 
         room_lag_h=room_lag_h,
         substrate_lag_h=substrate_lag_h,
         residual_rms_k=float(np.sqrt(np.mean(residual_k**2))),
-        scatter_k=scatter_k,
+        scatter_k=line.scatter_k,
         hours=rows.hours,
         before_h=rows.before_h,
         room_span_k=span_k,
         difference_k=difference_k,
         warm_up_h=rows.warm_up_h,
         left_out=rows.left_out,
-        doubts=_doubts(rows, line, scatter_k, difference_k),
+        doubts=_doubts(rows, line, difference_k),
         flow=_flow(rows, u2),
     )
 
 
-def _factor(rows: Rows, u2: tuple[float, float, float]) -> tuple[_Line, float, Array]:
+def _factor(rows: Rows, u2: tuple[float, float, float]) -> _Line:
     """Find f and the constant, the scatter, and what each reading is more than the model, K."""
     layers = [lagged(rows.substrate_c, tau_h, rows.step_h) for tau_h in LADDER_H]
     rooms = [lagged(rows.room_c, tau_h, rows.step_h) for tau_h in LADDER_H]
@@ -250,13 +270,13 @@ def _factor(rows: Rows, u2: tuple[float, float, float]) -> tuple[_Line, float, A
     start_k = START_COLD_K if cold else START_WARM_K
     observed = rows.callus_c - base
 
-    def weighed(f: float) -> tuple[_Line, float, Array]:
+    def weighed(f: float) -> _Line:
         # Reading space: callus reads d_c more, room d_r, layer d_s; b = d_c - (1-f) d_r - f d_s.
         kept2 = f**2 * u2[0] + (1.0 - f) ** 2 * u2[1]
         prior = (mean, covariance)
         return _line(rows, observed, columns, prior, shares, start_k, kept2, u2[2])
 
-    first, _, _ = weighed(LAYER_SHARE)
+    first = weighed(LAYER_SHARE)
     return weighed(min(max(first.slope, 0.0), 1.0))
 
 
@@ -269,7 +289,7 @@ def _line(
     start_k: float,
     kept2: float,
     borrowed2: float,
-) -> tuple[_Line, float, Array]:
+) -> _Line:
     """Weigh the columns, a constant of variance kept2 + borrowed2, and what fades from the start.
 
     ``shares`` times the weights is the slope.  Of the constant only the box's own probes' part
@@ -298,21 +318,20 @@ def _line(
     best_at = -share * both / slope2
     best2 = share**2 * (constant2 - both**2 / slope2) + (1.0 - share) * kept2
     constant_k = float(found.mean[count])
-    return (
-        _Line(
-            slope=float(slope @ found.mean),
-            constant_k=constant_k,
-            kept_k=share * constant_k,
-            slope_u=math.sqrt(slope2),
-            best_at=best_at,
-            best_u=math.sqrt(max(best2, 0.0)),
-        ),
-        found.scatter_k,
-        observed - design @ found.mean,
+    return _Line(
+        slope=float(slope @ found.mean),
+        constant_k=constant_k,
+        kept_k=share * constant_k,
+        slope_u=math.sqrt(slope2),
+        best_at=best_at,
+        best_u=math.sqrt(max(best2, 0.0)),
+        weights=found.mean[:count],
+        scatter_k=found.scatter_k,
+        misfit_k=observed - design @ found.mean,
     )
 
 
-def _odd(rows: Rows, misfit: Array) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
+def _odd(rows: Rows, misfit: Array) -> Flags:
     """Points that lie far from the model, with what is around them."""
     used = rows.used
     middle = float(np.median(misfit[used]))
@@ -324,20 +343,12 @@ def _odd(rows: Rows, misfit: Array) -> np.ndarray[tuple[int, ...], np.dtype[np.b
 def _kept_or_not(line: _Line, span_k: float, difference_k: float) -> _Line:
     """Give the constant to f where the room hardly moved: then only their sum is known."""
     if span_k >= SPAN_K or abs(difference_k) < 1.0:
-        kept_k = min(max(line.kept_k, -INTERCEPT_MOST_K), INTERCEPT_MOST_K)
-        return _Line(line.slope, line.constant_k, kept_k, line.slope_u, line.best_at, line.best_u)
+        return line
     moved = line.kept_k / difference_k
     slope = line.slope + moved
     if not FACTOR_BOUNDS[0] < slope <= FACTOR_BOUNDS[1]:
         return line
-    return _Line(
-        slope,
-        line.constant_k - line.kept_k,
-        0.0,
-        math.hypot(line.slope_u, moved),
-        line.best_at,
-        line.best_u,
-    )
+    return replace(line, slope=slope, kept_k=0.0, slope_u=math.hypot(line.slope_u, moved))
 
 
 def _estimate(rows: Rows, f: float, room_lag_h: float, substrate_lag_h: float) -> Array:
@@ -346,22 +357,45 @@ def _estimate(rows: Rows, f: float, room_lag_h: float, substrate_lag_h: float) -
     return room_c + f * (layer_c - room_c)
 
 
-def _lags(rows: Rows, line: _Line) -> tuple[float, float]:
-    """Lags of room and wet layer, h, that follow the borrowed probe best with f held."""
-    wanted = rows.means(rows.callus_c) - line.constant_k
+def _lags(line: _Line) -> tuple[float, float]:
+    """Lags of room and wet layer, h, with which the estimate follows the ladder best, f held.
 
-    def misfit(logs: Array) -> Array:
-        room_lag_h, substrate_lag_h = np.exp(logs)
-        return wanted - rows.means(_estimate(rows, line.slope, room_lag_h, substrate_lag_h))
+    Judged on what the estimate is for: a room that swings by ``SWINGS``, and a wet layer that the
+    controller moves against it.  A fit to the record itself would be one to its own weather, and to
+    what a warm-up leaves behind, which two lags cannot follow.
+    """
+    f = line.slope
+    omega_per_h = 2.0 * math.pi / np.array([period_h for period_h, _ in SWINGS])
+    swing_k = np.array([amplitude_k for _, amplitude_k in SWINGS])
 
-    # Several starts: the two lags trade off.
-    low, high = np.log(np.transpose([ROOM_LAG_BOUNDS_H, SUBSTRATE_LAG_BOUNDS_H]))
-    fits = [
-        least_squares(misfit, np.log(start), bounds=(low, high))
-        for start in ((0.3, 0.3), (2.0, 0.5), (4.0, 1.2))
-    ]
-    room_lag_h, substrate_lag_h = np.exp(min(fits, key=lambda fit: fit.cost).x)
-    return float(room_lag_h), float(substrate_lag_h)
+    def response(tau_h: float) -> Waves:
+        return 1.0 / (1.0 + 1j * omega_per_h * tau_h)
+
+    rungs = len(LADDER_H)
+    rooms_h = [tau_h for tau_h in LADDER_H if tau_h != STEADY_H]
+    base = response(STEADY_H)
+    by_layer = sum(w * response(tau) for w, tau in zip(line.weights, LADDER_H, strict=False))
+    by_room = base * (1.0 - line.weights.sum()) + sum(
+        w * response(tau) for w, tau in zip(line.weights[rungs:], rooms_h, strict=True)
+    )
+    found = np.log([ROOM_LAG_H, SUBSTRATE_LAG_H])
+    for _ in range(2):
+        between_h = max(0.0, math.exp(found[0]) - math.exp(found[1]))
+        layer = (1.0 - 1.0 / f) * response(between_h) * response(FOLLOWS_H)
+        true = by_room + by_layer * layer
+
+        def misfit(logs: Array, layer: Waves, true: Waves) -> Array:
+            room_lag_h, substrate_lag_h = np.exp(logs)
+            room = response(room_lag_h)
+            error_k = swing_k * ((1.0 - f) * room + f * response(substrate_lag_h) * layer - true)
+            alone_k = LAYER_ALONE * swing_k * (f * response(substrate_lag_h) - by_layer)
+            pull = (logs - np.log([ROOM_LAG_H, SUBSTRATE_LAG_H])) / LAG_SPREAD
+            errors_k = np.concatenate([error_k, alone_k]) / MATTERS_K
+            return np.concatenate([errors_k.real, errors_k.imag, pull])
+
+        low, high = np.log(np.transpose([ROOM_LAG_BOUNDS_H, SUBSTRATE_LAG_BOUNDS_H]))
+        found = least_squares(misfit, found, bounds=(low, high), args=(layer, true)).x
+    return float(np.exp(found[0])), float(np.exp(found[1]))
 
 
 def _flow(rows: Rows, u2: tuple[float, float, float]) -> HeatFlowLearned | None:
@@ -381,7 +415,7 @@ def _flow(rows: Rows, u2: tuple[float, float, float]) -> HeatFlowLearned | None:
     prior = (np.repeat([guess / rungs, 0.0], rungs), np.diag(widths**2))
     shares = np.repeat([1.0, 0.0], rungs)
     # Reading space: the drop reads d_s - d_c more; d_s stays with the box.
-    line, _, _ = _line(rows, drop, columns, prior, shares, START_WARM_K, u2[0], u2[2])
+    line = _line(rows, drop, columns, prior, shares, START_WARM_K, u2[0], u2[2])
     if not 0.0 < line.slope <= RESISTANCE_MOST_K_PER_W:
         return None
     power_w = rows.power_w
@@ -413,7 +447,7 @@ def _flow(rows: Rows, u2: tuple[float, float, float]) -> HeatFlowLearned | None:
     )
 
 
-def _doubts(rows: Rows, line: _Line, scatter_k: float, difference_k: float) -> tuple[str, ...]:
+def _doubts(rows: Rows, line: _Line, difference_k: float) -> tuple[str, ...]:
     found = []
     if rows.hours < ENOUGH_H:
         found.append(
@@ -424,9 +458,9 @@ def _doubts(rows: Rows, line: _Line, scatter_k: float, difference_k: float) -> t
             f"the wet layer was only {difference_k:.0f} K above the room: "
             "learn again in a cold week, when f shows better"
         )
-    if scatter_k >= SCATTER_DOUBT_K:
+    if line.scatter_k >= SCATTER_DOUBT_K:
         found.append(
-            f"the callus zone moved by {scatter_k:.2f} K in ways that neither wet layer nor room "
-            "explains: was the box opened, watered or in the sun?"
+            f"the callus zone moved by {line.scatter_k:.2f} K in ways that neither wet layer nor "
+            "room explains: was the box opened, watered or in the sun?"
         )
     return tuple(found)
