@@ -13,6 +13,8 @@ from bottomheat.model import Condition, Estimate, Event, EventKind, Good, Place,
 from bottomheat_drivers.log import LogReader, SqliteJournal, ring
 
 NOW_MS = 1_768_550_000_000
+LONG_NOTE = "the lid was lifted for as long as it took " * 20
+"""With it a reading takes several slots of the ring file."""
 OLD_LOGS = Path(__file__).with_name("shell")
 
 
@@ -53,6 +55,8 @@ class Disk:
         self.error: sqlite3.Error | None = None
         self.unconfirmed = False
         self.commits = 0
+        self.synchronous: list[str] = []  # of each commit
+        self.set_to = ""
 
     def fail(self, code: int, text: str) -> None:
         self.error = failure(code, text)
@@ -62,7 +66,10 @@ class Disk:
 
         class Connection(sqlite3.Connection):
             def execute(self, sql: str, values=()):
+                if sql.startswith("PRAGMA synchronous = "):
+                    disk.set_to = sql.rsplit(" ", 1)[1]
                 if sql.startswith("COMMIT"):
+                    disk.synchronous.append(disk.set_to)
                     disk.waiting.set()
                     disk.goes_on.wait()
                     disk.waiting.clear()

@@ -1,7 +1,8 @@
 """Writes a log as fast as it may until it is killed: ``log_kill_child.py FOLDER NUMBER``.
 
-After each row that ``record`` took it says ``s N`` (a sample) or ``e N`` (a durable event), and
-after a flush ``d N`` (everything up to N is in the file).  Run by ``test_log_kill.py``.
+After each row that ``record`` took it says ``s N`` (a sample) or ``e N`` (a durable event), after
+a reading of the trusted thermometer ``r N``, after one of a borrowed probe ``m N``, and after a
+flush ``d N`` (everything up to N is in the file).  Run by ``test_log_kill.py``.
 """
 
 from __future__ import annotations
@@ -10,7 +11,7 @@ import os
 import sys
 from pathlib import Path
 
-from log_tools import SetClock, journal, note, sample
+from log_tools import LONG_NOTE, SetClock, entry, journal, note, sample
 
 
 def main(folder: Path, number: int) -> None:
@@ -22,6 +23,12 @@ def main(folder: Path, number: int) -> None:
         events = [note(at_s, f"event {number}-{n}", durable=True)] if n % 37 == 0 else []
         kept.record([sample(at_s, closings=n)], events)
         os.write(1, f"{'e' if events else 's'} {n}\n".encode())
+        if n % 17 == 0:
+            kept.note_borrowed("north-bench", 20 + n / 1000, at_s)
+            os.write(1, f"m {n}\n".encode())
+        if n % 41 == 0:
+            kept.note_reference(entry(reading_c=n / 1000, note=LONG_NOTE, spot=f"run {number}"))
+            os.write(1, f"r {n}\n".encode())
         if n % 400 == 0 and kept.flush(10.0):
             os.write(1, f"d {n}\n".encode())
 
