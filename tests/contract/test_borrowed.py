@@ -195,6 +195,20 @@ def test_a_probe_that_hangs_gets_no_second_thread_however_often_it_is_lent(
     assert threads.count() == 1
 
 
+def test_an_answer_from_before_it_was_lent_is_no_answer(threads: Threads) -> None:
+    slow = W1Borrowed(threads.tree.devices, threads.clock, every_s=30.0)
+    try:
+        for _ in range(20):
+            slow.lend(NORTH, SPARE)
+            threads.until(lambda: shows(24.5)(slow.newest()[NORTH]))
+            threads.clock.advance(5.0)
+            slow.lend(NORTH, SPARE)
+            raw = slow.newest()[NORTH]
+            assert fails(Fault.NOT_READ)(raw) or raw.at_s == threads.clock.monotonic_s()
+    finally:
+        slow.close()
+
+
 def test_its_threads_take_no_signal(threads: Threads) -> None:
     threads.probes.lend(NORTH, SPARE)
     threads.until(lambda: shows(24.5)(threads.probes.newest()[NORTH]))
