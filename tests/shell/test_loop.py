@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from bottomheat import cycle
 from bottomheat.borrowing import Session
@@ -420,6 +423,42 @@ def test_reset_needs_the_cause_gone_and_a_second_word() -> None:
 def test_nonsense_is_answered_and_does_no_harm(request_: Mapping[str, Any]) -> None:
     bench = Bench(turns=1)
     assert bench.loop.handle(request_)["ok"] is False
+
+
+ANY = st.recursive(
+    st.none()
+    | st.booleans()
+    | st.integers()
+    | st.floats()
+    | st.text(max_size=9)
+    | st.sampled_from([10**400, BOX, SPARE, "on", "all", f"{BOX}/probe-lost"]),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=4), inner),
+    max_leaves=4,
+)
+KINDS = (
+    *("ping", "status", "reset", "prove", "prove-stop", "proving", "alarms", "ack", "pause"),
+    *("tend", "away", "write-soon", "reference", "reference-drop", "probe-check", "learn"),
+    *("learn-stop", "learning"),
+)
+FIELDS = (
+    *("chamber", "confirmed", "what", "id", "for_s", "end", "until_ms", "back", "doing", "done"),
+    *("lid", "note", "spot", "reading_c", "expanded_k", "ago_s", "pairing", "number", "probe"),
+    *("how", "add_k", "uncertainty_k", "at_c"),
+)
+
+
+@given(
+    st.sampled_from(KINDS),
+    st.dictionaries(st.sampled_from(FIELDS), ANY, max_size=6),
+)
+def test_no_request_ends_the_daemon(kind: str, fields: Mapping[str, Any]) -> None:
+    bench = Bench(turns=8, mat="no-answer")
+    asked: list[Mapping[str, Any]] = []
+    bench.desk.plan[5] = lambda ask: asked.append(ask({"do": kind, **fields}))
+    bench.loop.run()
+    assert isinstance(asked[0]["ok"], bool)
+    json.dumps(asked[0], ensure_ascii=False)
+    assert len(bench.keeper.leases) == 8
 
 
 def test_lease_is_withdrawn_when_the_loop_fails() -> None:
