@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from typing import TYPE_CHECKING, Any
 
-from bottomheat.errors import RefusedError
+from bottomheat.errors import AlreadyRunningError, DriverError, NotRunningError, RefusedError
 from bottomheat.model import PLACE_WORDS, Condition, Place
 
 if TYPE_CHECKING:
@@ -49,7 +49,9 @@ def may_heat(status: Mapping[str, Any] | None, boxes: Collection[str]) -> list[s
         return []
     if status.get("proved") is False and status.get("proving") is None:
         return []
-    told = {c.get("name"): c for c in status.get("chambers") or () if isinstance(c, Mapping)}
+    chambers = status.get("chambers")
+    rows = chambers if isinstance(chambers, list) else []
+    told = {c.get("name"): c for c in rows if isinstance(c, Mapping)}
     cut_out = {
         name for name, c in told.items() if c.get("latched") or c.get("condition") == CUT_OUT
     }
@@ -70,22 +72,43 @@ def refuse_heat(config: Config, probes: Collection[str], *, begun: bool = False)
     Raises:
         RefusedError: it may; says what to do.
     """
-    from bottomheat.cli.calibrate_box import service_answer
-
     boxes = boxes_of(config, probes)
     if not boxes:
         return
-    hot = may_heat(service_answer(config, {"do": "status"}), boxes)
+    status = _status(config, begun=begun)
+    hot = may_heat(status, boxes)
     if not hot:
         return
-    first = (
-        f"the service may heat {' and '.join(hot)} and goes by probes that are out of their place "
-        "now"
-        if begun
-        else f"the service heats {' and '.join(hot)} by these probes, and would heat blindly with "
-        "one of them out of its place"
-    )
+    names = " and ".join(hot)
+    if not status:
+        why = f"the service does not answer, and it may heat {names} by these probes"
+    elif begun:
+        why = f"the service may heat {names} now, by probes that are out of their place"
+    else:
+        why = f"the service may heat {names}, blindly while one of these probes is out of its place"
     raise RefusedError(
-        f"{first}. Stop it for so long (systemctl stop bottomheat): half an hour without heat "
-        "does no harm. Start it when every probe is back."
+        f"{why}: stop it for so long (systemctl stop bottomheat); half an hour without heat does "
+        "no harm. Start it when every probe is back."
     )
+
+
+def _status(config: Config, *, begun: bool) -> Mapping[str, Any] | None:
+    """The service's answer; empty where one runs and does not give it, None where none runs."""
+    from bottomheat.app import control_path, state_folder
+    from bottomheat_drivers.control_socket import ask
+    from bottomheat_drivers.process_lock import lock_state
+
+    try:
+        return ask(control_path(config), {"do": "status"}, 10.0)
+    except NotRunningError as error:
+        if isinstance(error.__cause__, PermissionError):
+            return {}
+    if begun:
+        return None  # a lock taken again and again would be in the way of a service that starts
+    try:
+        lock_state(state_folder(config)).close()
+    except AlreadyRunningError:
+        return {}
+    except DriverError:
+        return None  # no state folder yet
+    return None

@@ -26,6 +26,9 @@ TELL_S = 15.0
 LOOK_S = 10.0
 """How often at most it is told how it goes, and how often it is looked whether it may go on."""
 
+SILENT_S = 60.0
+"""A probe that gives no good reading for so long will give none."""
+
 
 class Pace(Protocol):
     """Monotonic time and waiting, both in s."""
@@ -118,8 +121,10 @@ def until_steady(
 
     Raises:
         BottomheatError: they did not become steady in time.
+        DriverError: one of them gives no good reading.
     """
     start_s = told_s = looked_s = pace.monotonic_s()
+    good_s = dict.fromkeys(names, start_s)
     points: dict[str, list[tuple[float, float]]] = {name: [] for name in names}
     silent: dict[str, str] = {}
     why = "too few readings yet"
@@ -130,6 +135,7 @@ def until_steady(
                 silent[name] = value
             else:
                 silent.pop(name, None)
+                good_s[name] = now_s
                 points[name].append((now_s, value))
         for name in names:
             points[name] = [point for point in points[name] if point[0] >= now_s - window_s]
@@ -137,9 +143,13 @@ def until_steady(
             lines = {name: stretch(points[name]) for name in names}
             why = why_not(lines)
             if not why:
+                may_go_on()
                 return {name: line for name, line in lines.items() if line is not None}
+        for name, fault in silent.items():
+            if now_s - good_s[name] > min(SILENT_S, timeout_s):
+                raise DriverError(_silent(name, fault, now_s - good_s[name]))
         if now_s - start_s > timeout_s:
-            raise BottomheatError(_never(why, silent, timeout_s))
+            raise BottomheatError(_never(why, timeout_s))
         if now_s - told_s >= max(TELL_S, window_s / 10):
             told_s = now_s
             say(_progress(now_s - start_s, points, silent, why))
@@ -157,11 +167,16 @@ def _progress(after_s: float, points: Points, silent: Mapping[str, str], why: st
     return f"  {words(after_s):>10}   {told}   {why}".rstrip()
 
 
-def _never(why: str, silent: Mapping[str, str], timeout_s: float) -> str:
-    told = "; ".join(f"{name}: {fault}" for name, fault in silent.items())
-    reason = f"{why} ({told})" if told else why
+def _silent(name: str, fault: str, for_s: float) -> str:
     return (
-        f"not steady within {words(timeout_s)}: {reason}. Nothing was noted or written. Stir, wait "
+        f"{name} has given no good reading for {words(for_s)} ({fault}): look at its plug and "
+        "cable, or name the other probes alone. Nothing was noted or written."
+    )
+
+
+def _never(why: str, timeout_s: float) -> str:
+    return (
+        f"not steady within {words(timeout_s)}: {why}. Nothing was noted or written. Stir, wait "
         "until it is quiet, and run this again; a longer --timeout may help."
     )
 
