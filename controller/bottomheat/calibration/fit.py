@@ -369,8 +369,8 @@ class Problem:
     """Design and covariances of y = slope x + z + errors, where z belongs to what is wanted.
 
     ``own`` is the diagonal of errors that differ, ``thermometer`` the common ones, ``bias_k`` the
-    standard deviation of z's constant, ``same_spot`` 1 where two rows share a spot, and ``spots``
-    how many there are.
+    standard deviation of z's constant, ``same_spot`` 1 where two rows share a spot, ``spots`` how
+    many there are, and ``spread_frac`` how far a spot's own slope is from their mean.
     """
 
     x: Array
@@ -379,6 +379,7 @@ class Problem:
     bias_k: float
     same_spot: Array
     spots: int
+    spread_frac: float = SPREAD_FRAC
 
     @classmethod
     def of(cls, rows: Sequence[Row], x: Array, doubts: Doubts, factor: float) -> Problem:
@@ -402,14 +403,14 @@ class Problem:
             np.diag(self.own**2)
             + np.outer(self.thermometer, self.thermometer)
             + self.bias_k**2
-            + SPREAD_FRAC**2 * np.outer(self.x, self.x) * self.same_spot
+            + self.spread_frac**2 * np.outer(self.x, self.x) * self.same_spot
         )
 
     def shared(self, x0: float) -> tuple[Array, float]:
         """Covariance of z at x0 with the readings, and its variance, K²."""
         # What is wanted is the mean of the spots that were read, whatever the rest of the box does.
-        shared = self.bias_k**2 + SPREAD_FRAC**2 * x0 * self.x / self.spots
-        variance = self.bias_k**2 + (SPREAD_FRAC * x0) ** 2 / self.spots
+        shared = self.bias_k**2 + self.spread_frac**2 * x0 * self.x / self.spots
+        variance = self.bias_k**2 + (self.spread_frac * x0) ** 2 / self.spots
         return shared, variance
 
     def weights(self, x0: float, *, with_intercept: bool) -> Array:
@@ -501,7 +502,7 @@ def _flow_problem(rows: Sequence[Row], doubts: Doubts) -> Problem:
     moved = [replace(row, own_k=math.hypot(row.own_k, U_FLOW_READING_K)) for row in rows]
     problem = Problem.of(moved, x, flow, 1.0)
     # A spot's own share is a share of the difference; in watts it is that of R's.
-    return replace(problem, same_spot=problem.same_spot * 0.0)
+    return replace(problem, spread_frac=0.0)
 
 
 def _resistance(rows: Sequence[Row], doubts: Doubts) -> Line | None:
