@@ -14,6 +14,7 @@ from bottomheat.config import ChamberConfig, Config
 from bottomheat.cycle import BAND_K, ControllerState, Step
 from bottomheat.model import Good, Record
 from bottomheat.ports import KeeperStatus
+from bottomheat.state import ChamberState
 
 HOURS_KEPT = 12
 
@@ -110,7 +111,8 @@ class Board:
             tending = kept.tending
             chambers.append(
                 {
-                    **_numbers(record, chamber),
+                    **_numbers(record),
+                    **_offset(kept, chamber),
                     "heat_fraction": kept.relay.mean_duty,
                     "in_band_s": None if since_s is None else now_s - since_s,
                     "latched": kept.cutoff.latched,
@@ -146,7 +148,18 @@ def _in_band(record: Record) -> bool:
     return estimate is not None and abs(estimate.celsius - record.setpoint_c) <= BAND_K
 
 
-def _numbers(record: Record, chamber: ChamberConfig) -> dict[str, Any]:
+def _offset(state: ChamberState, chamber: ChamberConfig) -> dict[str, Any]:
+    """By what the callus zone is worked out as the lid lies now."""
+    offset, own = chamber.offset_with(state.lid)
+    return {
+        "method": offset.method,
+        "calibrated": offset.calibrated,
+        "lid_calibrated": own,
+        "fallback": state.outlook.fallback,
+    }
+
+
+def _numbers(record: Record) -> dict[str, Any]:
     estimate = record.estimate
     readings: dict[str, Any] = {}
     for place, reading in record.readings:
@@ -162,8 +175,6 @@ def _numbers(record: Record, chamber: ChamberConfig) -> dict[str, Any]:
         "setpoint_c": record.setpoint_c,
         "estimate_c": None if estimate is None else estimate.celsius,
         "expanded_k": None if estimate is None else estimate.expanded_k,
-        "method": chamber.offset.method,
-        "calibrated": chamber.offset.calibrated,
         "readings": readings,
         "substrate_setpoint_c": record.substrate_setpoint_c,
         "duty": record.duty,

@@ -105,10 +105,10 @@ def advance(
         gap_s = now_s - state.at_s
         afresh = gap_s > RESTART_GAP_S
         events.append(Event(EventKind.GAP, now_s, None, f"no cycle ran for {gap_s:.0f} s"))
-    for name, chamber in config.chambers.items():
+    for name in config.chambers:
         before = state.chambers.get(name) or ChamberState()
         given = readings.get(name) or {}
-        chambers[name] = _judge(name, before, given, now_s, chamber, events, afresh=afresh)
+        chambers[name] = _judge(name, before, given, now_s, config, events, afresh=afresh)
     run = state.proving
     if run is not None and hold is None:
         run = proving.advance(run, {n: c.readings for n, c in chambers.items()}, now_s)
@@ -141,7 +141,14 @@ def advance(
             bed = guard.cut_crossed(bed, crossed[name])
         events += [Event(EventKind.DIAGNOSED, now_s, name, text) for text in bed.finding.told]
         after, word, reason = _decide(
-            bed, now_s, chamber, hold=hold, proved=state.proved, pulse=pulse, turn_share=turns[name]
+            bed,
+            now_s,
+            chamber,
+            u_probe_k=_probe_uncertainties(chamber, config),
+            hold=hold,
+            proved=state.proved,
+            pulse=pulse,
+            turn_share=turns[name],
         )
         after, idle = guard.idle(before, after, now_s)
         if bed.finding.open_series or after.cutoff.latched is not None or idle:
@@ -212,7 +219,7 @@ def _judge(
     before: ChamberState,
     raws: Mapping[Place, Raw],
     now_s: float,
-    chamber: ChamberConfig,
+    config: Config,
     events: list[Event],
     *,
     afresh: bool,
@@ -221,9 +228,12 @@ def _judge(
     supplies: dict[Place, Supply] = {}
     rejected = before.rejected
     readings: list[tuple[Place, Reading]] = []
-    for place in chamber.probes.by_place():
+    for place, probe in config.chambers[name].probes.by_place().items():
         raw = raws.get(place) or Unread(Fault.NOT_READ, now_s)
-        histories[place], reading = judge(before.histories.get(place) or History(), raw, now_s)
+        correction = config.corrections.get(probe)
+        add_k = 0.0 if correction is None else correction.add_k
+        history = before.histories.get(place) or History()
+        histories[place], reading = judge(history, raw, now_s, add_k)
         supply = before.supplies.get(place) or Supply()
         supplies[place] = follow(restart(supply) if afresh else supply, reading, now_s)
         readings.append((place, reading))
@@ -243,11 +253,32 @@ def _judge(
     )
 
 
+def _probe_uncertainties(chamber: ChamberConfig, config: Config) -> dict[Place, float]:
+    """Standard uncertainties of the probes that were compared, K, by place.
+
+    The wet layer's is that of its worse probe, and of none that was compared unless both were.
+    """
+    if not config.corrections:
+        return {}
+    found = {
+        place: config.corrections[probe].uncertainty_k
+        for place, probe in chamber.probes.by_place().items()
+        if probe in config.corrections
+    }
+    second_k = found.pop(Place.SUBSTRATE_2, None)
+    if not isinstance(chamber.probes.substrate, str) and len(chamber.probes.substrate) > 1:
+        first_k = found.pop(Place.SUBSTRATE, None)
+        if first_k is not None and second_k is not None:
+            found[Place.SUBSTRATE] = max(first_k, second_k)
+    return found
+
+
 def _decide(
     bed: guard.Bed,
     now_s: float,
     chamber: ChamberConfig,
     *,
+    u_probe_k: Mapping[Place, float],
     hold: str | None,
     proved: bool,
     pulse: bool | None,
@@ -255,12 +286,14 @@ def _decide(
 ) -> tuple[ChamberState, Condition, str]:
     state, usable, substrate_c, finding = bed.state, bed.usable, bed.substrate_c, bed.finding
     watched, hot, supplies = state.cutoff, bed.hot, state.supplies
+    offset, _ = chamber.offset_with(state.lid)
     inputs = est.Inputs(
         substrate_c,
         usable.get(Place.ROOM),
         usable.get(Place.CALLUS),
         room_wanted=Place.ROOM in usable,
         power_w=bed.power_w,
+        u_probe_k=u_probe_k,
     )
     estimator, outlook = est.advance(
         state.estimator,
@@ -284,7 +317,7 @@ def _decide(
     else:
         watched = cut.forget_estimate(watched)
     no_heat = (
-        watched.latched or hot or hold or finding.no_heat or unreliable(chamber, supplies, outlook)
+        watched.latched or hot or hold or finding.no_heat or unreliable(offset, supplies, outlook)
     )
     if no_heat is None and pulse is None and not proved:
         no_heat = "wiring not proved: run bottomheat prove"
@@ -314,7 +347,7 @@ def _decide(
         reason = "a heat pulse proves the wiring" if pulse else "waiting while the wiring is proved"
     else:
         law, relay, reason = heating.regulated(
-            law, relay, outlook, usable, bound, now_s, chamber, finding, turn_share
+            law, relay, outlook, usable, bound, now_s, chamber, finding, turn_share, offset=offset
         )
     after = replace(
         state,

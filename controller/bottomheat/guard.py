@@ -52,6 +52,7 @@ def gather(
         mat_c = feedback.probe_c
     cut_off = feedback is not None and feedback.latched
     estimate = state.outlook.estimate
+    offset, _ = chamber.offset_with(state.lid)
     tending = state.tending
     return Facts(
         heat=flowed,
@@ -60,7 +61,7 @@ def gather(
         substrate_c=substrate_c,
         room_c=usable.get(Place.ROOM),
         other_rooms_c=other_rooms_c,
-        likely_c=est.likely_c(state.estimator, chamber.offset),
+        likely_c=est.likely_c(state.estimator, offset),
         estimate_c=None if estimate is None else estimate.celsius,
         setpoint_c=chamber.callus_zone_c,
         needed_c=state.outlook.substrate_setpoint_c,
@@ -172,7 +173,8 @@ def detected(
     if finding.room_c is not None:
         usable = {**usable, Place.ROOM: finding.room_c}
     if Place.MAT not in usable and feedback is not None and feedback.probe_c is not None:
-        usable = {**usable, Place.MAT: feedback.probe_c}  # bounds the law like a probe of our own
+        # Bounds the law like a probe of our own, but as the keeper read it, without correction.
+        usable = {**usable, Place.MAT: feedback.probe_c}
     if finding.latch is not None and watched.latched is None:
         watched = replace(watched, latched=finding.latch)
     after = replace(state, cutoff=watched, estimator=estimator, watch=watch)

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from bottomheat import modulate, regulate
-from bottomheat.config import LIMIT_MARGIN_K, ChamberConfig
+from bottomheat.config import LIMIT_MARGIN_K, ChamberConfig, Offset
 from bottomheat.estimate import Outlook
 from bottomheat.model import Place
 from bottomheat.modulate import Modulator
@@ -34,6 +34,8 @@ def regulated(
     chamber: ChamberConfig,
     finding: Finding,
     turn_share: float | None,
+    *,
+    offset: Offset | None = None,
 ) -> tuple[regulate.Law, Modulator, str]:
     """Run the law for one cycle, and drive the relay.
 
@@ -48,6 +50,7 @@ def regulated(
         finding: what protection asks for.
         turn_share: part of the window after which this chamber begins its own, 0...1; None if it is
             alone.
+        offset: the one in force; None for that of the closed lid.
 
     Returns:
         Law, relay, and what there is to say about it.
@@ -64,7 +67,7 @@ def regulated(
     setpoint_c = min(wanted_c, cap_c)
     reason = ""
     if wanted_c > cap_c + 0.05:
-        reason = held_low(chamber, wanted_c - cap_c)
+        reason = held_low(chamber, offset or chamber.offset, wanted_c - cap_c)
     elif at_bound is not None:
         reason = at_bound
     elif law.held and usable.get(Place.MAT) is not None and _far_below(law.filtered_c, cap_c):
@@ -99,7 +102,7 @@ def regulated(
     tunings = regulate.tuning(chamber)
     room_c = usable.get(Place.ROOM)
     feed_c = outlook.room_c if Place.ROOM in usable else None
-    key = (tunings, chamber.offset, outlook.fallback, room_c is None)
+    key = (tunings, offset or chamber.offset, outlook.fallback, room_c is None)
     asked_c = chamber.callus_zone_c
     changed = law.evaluated_s is not None and (law.key != key or law.asked_c != asked_c)
     if changed or (

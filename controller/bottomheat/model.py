@@ -84,20 +84,25 @@ Raw: TypeAlias = Sample | Unread
 
 @dataclass(frozen=True, slots=True)
 class Good:
-    """A reading that control may use."""
+    """A reading that control may use, with the probe's correction.
+
+    ``evidence_c`` is what counts towards the cutoff where that is warmer: what the probe itself
+    said, if its correction makes the reading cooler.  None where there is no such correction.
+    """
 
     celsius: float
     at_s: float
+    evidence_c: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Bad:
     """No reading that control may use, and why.
 
-    ``evidence_c`` is the rejected temperature where its checksum was right: a hot value counts
-    towards the cutoff however implausible it is.  ``may_latch`` is False for values that a fault of
-    the probe itself produces (85.0, 127.94, illegal configuration byte): these open the relay
-    and do not latch.
+    ``evidence_c`` is the rejected temperature where its checksum was right, as sent or corrected,
+    whichever is warmer: a hot value counts towards the cutoff however implausible it is.
+    ``may_latch`` is False for values that a fault of the probe itself produces (85.0, 127.94,
+    illegal configuration byte): these open the relay and do not latch.
     """
 
     fault: Fault

@@ -4,7 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from bottomheat.config import LIMIT_MARGIN_K, ChamberConfig, Direct, TemperatureFactor
+from bottomheat.config import (
+    LIMIT_MARGIN_K,
+    ChamberConfig,
+    Direct,
+    HeatFlow,
+    Offset,
+    TemperatureFactor,
+)
 from bottomheat.estimate import Outlook
 from bottomheat.model import Alarm, Place
 from bottomheat.protect.supply import Standing, Supply
@@ -34,9 +41,17 @@ def mat_held(chamber: ChamberConfig) -> str:
     return f"mat held at {chamber.limits.mat_c - LIMIT_MARGIN_K:g} °C, 3 K below its limit"
 
 
-def held_low(chamber: ChamberConfig, short_k: float) -> str:
-    """What the chamber is held at, with the wet layer ``short_k`` below what it would need."""
-    offset = chamber.offset
+def held_low(chamber: ChamberConfig, offset: Offset, short_k: float) -> str:
+    """What the chamber is held at, with the wet layer ``short_k`` below what it would need.
+
+    By heat-flow and by a fixed offset the callus zone is short by as much as the wet layer, at the
+    power that flows.
+
+    Args:
+        chamber: its config.
+        offset: the one in force.
+        short_k: how much the wet layer is short of what it would need, K.
+    """
     factor = offset.factor if isinstance(offset, TemperatureFactor | Direct) else 1.0
     held_c = chamber.callus_zone_c - factor * short_k
     return (
@@ -45,10 +60,8 @@ def held_low(chamber: ChamberConfig, short_k: float) -> str:
     )
 
 
-def unreliable(
-    chamber: ChamberConfig, supplies: Mapping[Place, Supply], outlook: Outlook
-) -> str | None:
-    """Why the probes do not allow heat, or None."""
+def unreliable(offset: Offset, supplies: Mapping[Place, Supply], outlook: Outlook) -> str | None:
+    """Why the probes do not allow heat with the offset in force, or None."""
     layers = [s for p in (Place.SUBSTRATE, Place.SUBSTRATE_2) if (s := supplies.get(p)) is not None]
     if not any(s.usable is not None for s in layers):
         return _waiting("wet-layer probe", layers)
@@ -56,12 +69,14 @@ def unreliable(
     if mat is not None and mat.usable is None:
         return _waiting("mat probe", [mat])
     if outlook.substrate_setpoint_c is None:
-        if isinstance(chamber.offset, Direct):
+        if isinstance(offset, HeatFlow):
+            return outlook.fallback or "mean power of the mat not known yet"
+        if isinstance(offset, Direct):
             callus = supplies.get(Place.CALLUS)
             return _waiting("callus probe", [] if callus is None else [callus])
         room = supplies.get(Place.ROOM)
         return _waiting("room probe", [] if room is None else [room])
-    if isinstance(chamber.offset, Direct) and outlook.estimate is None:
+    if isinstance(offset, Direct) and outlook.estimate is None:
         return "callus probe lost and no room probe to work it out from"
     return None
 

@@ -4,7 +4,7 @@ Evidence is any temperature whose checksum was right, judged good or not.  One h
 relay, two running latch, unless the value is one that a faulty probe makes by itself (85.0 and
 127.94 °C, or an illegal configuration byte): such a value opens the relay while it lasts, and
 neither adds to the count nor clears it.  "Running" means with no cool value between them: a silent
-probe does not clear the suspicion.
+probe does not clear the suspicion.  Of a reading as sent and the same corrected, the warmer counts.
 """
 
 from __future__ import annotations
@@ -67,8 +67,13 @@ def evidence(reading: Reading) -> tuple[float | None, bool, bool]:
         suspicion, where cool: a value that a healthy probe cannot send clears nothing.
     """
     if isinstance(reading, Good):
-        return reading.celsius, True, True
+        return _warmest_c(reading), True, True
     return reading.evidence_c, reading.may_latch, reading.fault is Fault.JUMP
+
+
+def _warmest_c(reading: Good) -> float:
+    """A correction is somebody's comparison in a jar, and may be wrong: it hides no heat."""
+    return reading.celsius if reading.evidence_c is None else reading.evidence_c
 
 
 def watch(
@@ -187,11 +192,11 @@ def may_reset(
         if not isinstance(reading, Good):
             fit = False
             lines.append(f"{name}: no good reading ({reading.fault.value})")
-        elif reading.celsius > limit_c - RESET_MARGIN_K:
+        elif (warm_c := _warmest_c(reading)) > limit_c - RESET_MARGIN_K:
             fit = False
-            lines.append(f"{name}: {reading.celsius:.1f} °C, still near its limit of {limit_c:g}")
+            lines.append(f"{name}: {warm_c:.1f} °C, still near its limit of {limit_c:g}")
         else:
-            lines.append(f"{name}: {reading.celsius:.1f} °C, limit {limit_c:g}")
+            lines.append(f"{name}: {warm_c:.1f} °C, limit {limit_c:g}")
     if not lines:
         return False, ("no reading yet: wait for the first cycle",)
     if estimate is not None:
