@@ -79,3 +79,11 @@ def test_what_the_estimate_falls_back_on_is_said_once():
     text = "room probe lost: the last day's mean room is used"
     assert f"  ! {text}\n" in screen(fallback=text)
     assert screen(fallback=text, reason=text).count(text) == 1
+
+
+def test_a_position_of_the_lid_without_its_own_calibration_is_said():
+    text = screen(lid="ajar", lid_calibrated=False)
+    assert "  no calibration with the lid ajar: keep a thermometer in\n" in text
+    assert "not calibrated" not in screen(lid="ajar", lid_calibrated=False, calibrated=False)
+    assert "thermometer" not in screen(lid="ajar", lid_calibrated=False, method="direct")
+    assert "thermometer" not in screen(lid="ajar", lid_calibrated=True)

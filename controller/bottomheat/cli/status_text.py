@@ -119,7 +119,9 @@ def _chamber(chamber: Mapping[str, Any], width: int) -> list[str]:
         lines.append(f"  ! the keeper holds the relay open: {keeper['reason']}")
     if chamber["method"] == "fixed":
         lines.append("  a fixed offset is right at one room temperature only")
-    if not chamber["calibrated"]:
+    if not chamber.get("lid_calibrated", True) and chamber["method"] != "direct":
+        lines.append(f"  no calibration with the lid {chamber['lid']}: keep a thermometer in")
+    elif not chamber["calibrated"]:
         lines.append("  not calibrated: keep a thermometer in")
     lines.append("")
     return lines
