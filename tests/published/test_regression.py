@@ -413,3 +413,14 @@ def test_shared_error_agrees_with_mixed_model_equations_solved_by_statsmodels(se
     assert found.centre == pytest.approx(expected.predicted_mean, rel=1e-9)
     assert found.standard_error == pytest.approx(expected.se_mean, rel=1e-9)
     assert np.column_stack([found.low, found.high]) == pytest.approx(expected.conf_int(), rel=1e-9)
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_one_more_unknown_with_a_known_scale_agrees_with_statsmodels(seed):
+    """statsmodels, GLS, normal p value of the last column: the same question asked otherwise."""
+    design, y, _, covariance, _ = random_data(seed)
+    large, theirs = fits(seed)["gls, scale known"]
+    small = ours.least_squares(design[:, :2], y, covariance=covariance, known_scale=True)
+    found = ours.nested_f_test(small, large)
+    assert found.degrees_of_freedom == (1,)
+    assert found.p_value == pytest.approx(theirs.pvalues[2], rel=1e-6)
