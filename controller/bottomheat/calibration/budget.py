@@ -14,13 +14,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bottomheat.calibration.fit import (
-    SPREAD_FRAC,
-    U_STEP_K,
-    U_WEATHER_READING_K,
-    Fit,
-    Problem,
-)
+from bottomheat.calibration.fit import U_STEP_K, U_WEATHER_READING_K, Fit
+from bottomheat.calibration.problem import SPREAD_FRAC, Problem
 from bottomheat.doubts import U_WEATHER_K, U_ZONE_K
 
 K = 2.0

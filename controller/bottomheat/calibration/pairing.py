@@ -121,7 +121,8 @@ def pair(
     near = [row for row in near if abs(row.at_s - at_s) <= NEAR_S] or [closest]
     bank = _Bank(offset, watts)
     for row in rows:
-        bank.take(row)
+        if row.at_s <= max(at_s, closest.at_s):
+            bank.take(row)
     layer_c = _mean([row.substrate_c for row in near])
     assert layer_c is not None  # noqa: S101 - near holds only rows with one
     room_c = _mean([row.room_c for row in near])
