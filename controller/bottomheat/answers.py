@@ -123,9 +123,7 @@ class Answers:
         answer = run.board.answer(run.state, run.config, status, now_s)
         sessions = self._lessons.shown()
         for chamber in answer["chambers"]:
-            name = chamber["name"]
-            chamber["learning"] = sessions.get(name)
-            chamber["fallback"] = run.state.chambers[name].outlook.fallback
+            chamber["learning"] = sessions.get(chamber["name"])
         answer |= alarm_answers.status_rows(run.desk, now_s, out.clock.wall_ms())
         answer["keeper_pid"] = None if status is None else status.pid
         answer["wall_ms"] = out.clock.wall_ms()

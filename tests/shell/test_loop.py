@@ -481,6 +481,9 @@ def test_records_carry_what_the_board_shows() -> None:
     assert shown["heat"] is last.heat
     assert shown["estimate_c"] == last.estimate.celsius
     assert shown["substrate_setpoint_c"] == last.substrate_setpoint_c
+    assert shown["learning"] is None
+    assert shown["fallback"] is None
+    assert shown["lid_calibrated"] is True
 
 
 def test_alarm_is_logged_once_when_told_and_once_when_over() -> None:
