@@ -295,6 +295,11 @@ class Config(Section):
         Field(description="the boxes, by name: small letters, digits and hyphens")
     )
 
+    def add_k(self, probe: str) -> float:
+        """What is added to a probe's readings, K; 0 where it was not compared."""
+        correction = self.corrections.get(probe)
+        return 0.0 if correction is None else correction.add_k
+
 
 @dataclass(frozen=True, slots=True)
 class Parsed:

@@ -230,10 +230,8 @@ def _judge(
     readings: list[tuple[Place, Reading]] = []
     for place, probe in config.chambers[name].probes.by_place().items():
         raw = raws.get(place) or Unread(Fault.NOT_READ, now_s)
-        correction = config.corrections.get(probe)
-        add_k = 0.0 if correction is None else correction.add_k
         history = before.histories.get(place) or History()
-        histories[place], reading = judge(history, raw, now_s, add_k)
+        histories[place], reading = judge(history, raw, now_s, config.add_k(probe))
         supply = before.supplies.get(place) or Supply()
         supplies[place] = follow(restart(supply) if afresh else supply, reading, now_s)
         readings.append((place, reading))

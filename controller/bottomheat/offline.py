@@ -114,11 +114,18 @@ class OfflineReset:
         finally:
             probes.close()
         now_s = self._clock.monotonic_s()
+        # As each of the two processes would: the keeper goes by what its probe reads.
         judged = {
-            who: tuple((place, judge(History(), raw, now_s)[1]) for place, raw in raws.items())
+            who: tuple(
+                (place, judge(History(), raw, now_s, self._add_k(who, wiring[who][place]))[1])
+                for place, raw in raws.items()
+            )
             for who, raws in answers.items()
         }
         return judged["daemon"], dict(judged["keeper"]).get(Place.MAT)
+
+    def _add_k(self, who: str, probe: str) -> float:
+        return 0.0 if who == "keeper" else self._config.add_k(probe)
 
     def _clear(self, daemon: Mapping[str, Latch], keeper: Mapping[str, Latch]) -> None:
         name = self._name

@@ -131,7 +131,10 @@ def _probes(config: Config | None, places: _Places) -> Iterator[Finding]:
             probes.close()
         now_s = clock.monotonic_s()
         readings = {
-            name: {place: judge(History(), sample, now_s)[1] for place, sample in box.items()}
+            name: {
+                place: judge(History(), sample, now_s, config.add_k(wired[name][place]))[1]
+                for place, sample in box.items()
+            }
             for name, box in raw.items()
         }
     yield from probe_findings(config, readings, found)
