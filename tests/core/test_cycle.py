@@ -11,6 +11,7 @@ import chambers
 from bottomheat import cycle
 from bottomheat.chamber import Chamber
 from bottomheat.commission import proving
+from bottomheat.config_sections import Correction
 from bottomheat.model import (
     Alarm,
     Condition,
@@ -46,8 +47,18 @@ KEYS = (
         probes=(S, S2, ROOM, MAT, CALLUS, Place.TOP),
         heater={"gpio": 17, "watts": 45.0, "relay": "solid-state"},
     ),
+    chamber_keys(probes=(S, MAT), offset={"method": "heat-flow", "resistance": 0.2}),
 )
-CONFIGS = tuple(config(bench=keys) for keys in KEYS)
+
+
+def compared(cfg, add_k):
+    """The config with the same correction of every probe, K."""
+    probes = cfg.chambers["bench"].probes.by_place().values()
+    return cfg.model_copy(update={"corrections": {p: Correction(add_k=add_k) for p in probes}})
+
+
+PLAIN = tuple(config(bench=keys) for keys in KEYS)
+CONFIGS = (*PLAIN, *(compared(cfg, add_k) for cfg in PLAIN for add_k in (-2.0, 0.3)))
 
 temperatures = st.one_of(
     st.sampled_from([20.0, 20.0625, 20.0, 20.1, 25.0, 29.5]),
