@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import os
+import pty
 import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
@@ -70,13 +72,14 @@ def ledger(shed: Shed) -> list[Any]:
 
 def test_a_reading_is_kept_with_what_the_probes_showed_then(shed: Shed) -> None:
     fill(shed)
-    words = ("--reference", "25.1", "--uncertainty", "0.2", "--depth-note", "two fingers deep")
+    words = ("--reference", "25,1", "--uncertainty", "0.2", "--depth-note", "two fingers deep")
     done = add(shed, *words, "--at", "20m ago")
     assert done.returncode == 0, done.stderr
     assert done.stderr == ""
     assert "north-bench, middle, lid on" in done.stdout
     assert "25.1 ± 0.2 °C. It is no. 1." in done.stdout
-    assert "24.9 ± 0.6 °C: 0.2 K warmer as read, within what both allow (E_n +0.32)" in done.stdout
+    said = " ".join(done.stdout.split())
+    assert "24.9 ± 0.6 °C: 0.2 K warmer as read, within what both allow (E_n +0.32)" in said
     assert "The box was steady" in done.stdout
     assert "came from no calibration" in done.stdout
     assert "The service is not running" in done.stdout
@@ -158,7 +161,7 @@ def test_mistakes_end_in_one_sentence_and_leave_no_row(shed: Shed) -> None:
     for words, code, part in (
         (("add", "--reference", "25"), 10, "say which box: --chamber with one of north-bench"),
         (("add", "--chamber", "attic", "--reference", "25"), 10, "there is no chamber attic"),
-        (("add", "--chamber", "north-bench", "--reference", "nan"), 10, "not possible"),
+        (("add", "--chamber", "north-bench", "--reference", "nan"), 2, "not a number"),
         (("add", "--chamber", "north-bench", "--reference", "25", "--at", "noon"), 10, "--at"),
         (("add", "--chamber", "north-bench", "--reference", "25"), 10, "within 5 minutes"),
         (("add", "--chamber", "south-bench", "--reference", "17"), 10, "within 5 minutes"),
@@ -241,6 +244,35 @@ def test_later_readings_say_when_to_fit_again(shed: Shed) -> None:
     assert after["calibrations"] == [
         {"chamber": "north-bench", "lid": "on", "advice": "none", "why": "", "readings": []}
     ]
+
+
+def test_a_reading_is_paired_with_the_corrections_of_its_time(shed: Shed) -> None:
+    fill(shed)
+    now = shed.config.read_text()
+    first = f"corrections: {{{LAYER}: {{add: 0.2}}}}\nalerts:\n  addresses: [mailto://a:b@c]\n{now}"
+    clock = SetClock(200_000.0, SystemClock().wall_ms() - 600_000)
+    journal = SqliteJournal(log_of(shed), None, clock, "0.1.0", "boot-2", background=False)
+    journal.note_config(first, "another")
+    journal.close()
+    for at in ("20m ago", "5m ago"):
+        assert add(shed, "--reference", "25.1", "--at", at).returncode == 0
+    kept = [each.entry.pairing.corrections_k for each in ledger(shed)]
+    assert kept == [{}, {"substrate": 0.2}]
+
+
+def test_at_a_terminal_a_reading_far_off_is_asked_about(shed: Shed) -> None:
+    fill(shed)
+    answers, screen = pty.openpty()
+    words = ("calibrate", "add", "--chamber", "north-bench", "--reference", "17.2")
+    with shed.start(*words, stdin=screen) as process:
+        os.close(screen)
+        os.write(answers, b"n\n")
+        said, complaint = process.communicate(timeout=60)
+    os.close(answers)
+    assert process.returncode == 8, complaint
+    assert "8 K below" in said
+    assert "nothing is noted, as you wish" in complaint
+    assert ledger(shed) == []
 
 
 def test_a_service_is_asked_to_write_first_and_then_to_keep(shed: Shed) -> None:

@@ -40,8 +40,13 @@ def reading(number: int = 7, dropped=None, sure: bool = True, **over) -> Referen
     return Reference(number, TAKEN_MS, sure, entry(**over), dropped)
 
 
+def flat(text: str) -> str:
+    """Without the breaks of lines."""
+    return " ".join(text.split())
+
+
 def test_a_reading_that_agrees_is_said_so_with_its_number():
-    said = added(entry(), 7, TAKEN_MS, None, UTC)
+    said = flat(added(entry(), 7, TAKEN_MS, None, UTC))
     assert "north-bench, middle, lid on, 16 Jan 2026 14:20: 24.8 ± 0.2 °C. It is no. 7." in said
     # 0.2 K below 25.0 ± 0.4: E_n = -0.2/sqrt(0.2^2 + 0.4^2) = -0.447
     assert "25.0 ± 0.4 °C: 0.2 K cooler as read, within what both allow (E_n -0.45)" in said
@@ -49,7 +54,7 @@ def test_a_reading_that_agrees_is_said_so_with_its_number():
 
 
 def test_a_reading_outside_and_one_in_an_unsteady_box_are_said_so():
-    said = added(entry(23.5), None, TAKEN_MS, None, UTC)
+    said = flat(added(entry(23.5), None, TAKEN_MS, None, UTC))
     assert "1.5 K cooler as read, outside what both allow (E_n -3.35)" in said
     assert "no. " not in said
     why = "the box was opened 5 min before: read again 3 h after it was closed"
@@ -59,6 +64,15 @@ def test_a_reading_outside_and_one_in_an_unsteady_box_are_said_so():
     bare = added(entry(pairing=paired(estimate_c=None, expanded_k=None)), 1, TAKEN_MS, None, UTC)
     assert "no estimate" in bare
     assert "no room probe" in added(entry(pairing=paired(room_c=None)), 1, TAKEN_MS, None, UTC)
+
+
+def test_a_reading_elsewhere_in_the_box_is_not_held_against_its_calibration():
+    age = Ageing((), Advice.FIT, "it leans")
+    middle = added(entry(), 1, TAKEN_MS, age, UTC)
+    corner = added(entry(spot="corner"), 1, TAKEN_MS, age, UTC)
+    assert "FIT AGAIN" in middle
+    assert "FIT AGAIN" not in corner
+    assert "for the middle of the box" in corner
 
 
 @pytest.mark.parametrize("zero", ["expanded_k", "reading"])

@@ -10,12 +10,13 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from bottomheat.cli import config_option
+from bottomheat.cli.calibrate_number import Number
 
 if TYPE_CHECKING:
     from bottomheat.calibration.ageing import Ageing
     from bottomheat.calibration.ledger import Pairing, ReferenceEntry
     from bottomheat.calibration.pairing import Seen
-    from bottomheat.config import Config
+    from bottomheat.config import ChamberConfig, Config, Correction
     from bottomheat_drivers.log import LogReader, SampleRow
 
 USUAL_K = 0.5
@@ -33,12 +34,12 @@ LOOK_S = 0.1
 @click.command(short_help="A reading of your thermometer at the bases.")
 @click.option("--chamber", metavar="CHAMBER", help="The box; may be left out if there is one.")
 @click.option(
-    "--reference", "reading_c", type=float, required=True, metavar="°C", help="What it reads."
+    "--reference", "reading_c", type=Number(), required=True, metavar="°C", help="What it reads."
 )
 @click.option(
     "--uncertainty",
     "expanded_k",
-    type=click.FloatRange(0, 5),
+    type=Number(0, 5),
     metavar="K",
     help=f"How far it may be off (k = 2); {USUAL_K:g} unless said, a household thermometer.",
 )
@@ -164,7 +165,7 @@ def _pairing(config: Config, reader: LogReader, name: str, lid: str, taken_ms: i
     from bottomheat.calibration.pairing import pair
     from bottomheat.protect.tending import Lid
 
-    box = config.chambers[name]
+    box, corrections = as_then(config, reader, name, taken_ms)
     offset, own = box.offset_with(Lid(lid))
     places = box.probes.by_place()
     rows = reader.samples(name, taken_ms - BEFORE_MS, taken_ms + AFTER_MS)
@@ -176,13 +177,39 @@ def _pairing(config: Config, reader: LogReader, name: str, lid: str, taken_ms: i
         watts=box.heater.watts,
         probes={place.value: probe for place, probe in places.items()},
         corrections_k={
-            place.value: config.corrections[probe].add_k
+            place.value: corrections[probe].add_k
             for place, probe in places.items()
-            if probe in config.corrections
+            if probe in corrections
         },
         calibrated=own and offset.calibrated,
         tended_s=tended_s,
     )
+
+
+def as_then(
+    config: Config, reader: LogReader, name: str, taken_ms: int
+) -> tuple[ChamberConfig, Mapping[str, Correction]]:
+    """The box and the corrections that were in force at a time, as far as the log kept them.
+
+    The log keeps a config without its secrets, so that it need not be right as a whole.
+    """
+    from pydantic import ValidationError
+
+    from bottomheat.config import ChamberConfig, Correction
+    from bottomheat_drivers.config_yaml import check_text
+
+    accepted = [row for row in reader.configs() if row.wall_ms <= taken_ms]
+    plain = check_text(accepted[-1].text).plain if accepted else None
+    data: Any = None if plain is None else plain.data
+    try:
+        box = ChamberConfig.model_validate(data["chambers"][name])
+        corrections = {
+            probe: Correction.model_validate(keys)
+            for probe, keys in (data.get("corrections") or {}).items()
+        }
+    except (ValidationError, KeyError, TypeError, AttributeError):
+        return config.chambers[name], config.corrections
+    return box, corrections
 
 
 def seen_of(rows: list[SampleRow]) -> list[Seen]:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Mapping, Sequence
 
 from bottomheat.calibration.comparing import Compared, Jar, Stretch, apart_k, together_k
 from bottomheat.durations import words
 
+WIDTH = 96
 ROUND_UP_K = 0.005
 LEAST_K = 0.01
 
@@ -86,7 +88,8 @@ def whole_jar(
             end = "doubted"
         lines.append(f"{name:<15}   {places[name]:<{wide}}   {each.mean_c:5.2f}   {end}")
     lines += [f"! {name}: {each.doubt}." for name, each in found.probes.items() if each.doubt]
-    lines += ["", *_meaning(found, expanded_k)]
+    for text in _meaning(found, expanded_k):
+        lines += ["", *textwrap.wrap(text, WIDTH)]
     return "\n".join(lines)
 
 

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from bottomheat.cli import config_option
+from bottomheat.cli.calibrate_number import Number
 
 USUAL_K = 0.5
 """A household thermometer, k = 2."""
@@ -17,14 +18,14 @@ USUAL_K = 0.5
 @click.option(
     "--reference",
     "reference_c",
-    type=click.FloatRange(0, 50),
+    type=Number(0, 50),
     metavar="°C",
     help="What a thermometer in the same jar reads in the middle of it.",
 )
 @click.option(
     "--uncertainty",
     "expanded_k",
-    type=click.FloatRange(0, 5),
+    type=Number(0, 5),
     metavar="K",
     help=f"How far that thermometer may be off (k = 2); {USUAL_K:g} unless said.",
 )

@@ -87,7 +87,7 @@ def write(path: Path, text: str, config: Config, checks: Mapping[str, ProbeCheck
         click.echo("The config says so already.")
         return
     for sentence in edit.said:
-        click.echo(f"  {sentence}")
+        click.echo("\n".join(f"  {part}" for part in sentence.split("; ")))
     kept = replace_config(path, text, edit.text)
     click.echo(
         f"Written to {path}; the file as it was is {kept}. A running service takes it over within "

@@ -9,7 +9,7 @@ from datetime import UTC, datetime, tzinfo
 from typing import Any
 
 from bottomheat.calibration.ageing import FAR_OFF_K, Advice, Ageing, check
-from bottomheat.calibration.ledger import Reference, ReferenceEntry, to_plain
+from bottomheat.calibration.ledger import USUAL_SPOT, Reference, ReferenceEntry, to_plain
 from bottomheat.durations import words
 
 WIDTH = 96
@@ -189,21 +189,26 @@ def added(
     pairing = entry.pairing
     room = "no room probe" if pairing.room_c is None else f"room {pairing.room_c:.1f}"
     lines.append(f"  wet layer {pairing.substrate_c:.1f}   {room}")
+    elsewhere = entry.spot != USUAL_SPOT
     seen = check(Reference(0, taken_ms, True, entry, None))
     if seen is None:
         lines.append("  The service had no estimate of the bases then.")
     else:
-        lines.append(_said(entry, seen.difference_k, seen.en, outside=seen.outside))
+        lines += _said(entry, seen.difference_k, seen.en, outside=seen.outside)
+    if elsewhere:
+        lines += _wrapped(
+            "The estimate is for the middle of the box; a reading elsewhere shows the spread."
+        )
     if pairing.steady:
         lines.append("  The box was steady: the reading can be used for a fit.")
     else:
         lines += _wrapped(f"Not steady, so it is not used for a fit: {pairing.why}.")
-    if age is not None:
+    if age is not None and not elsewhere:
         lines += standing(entry.lid, age)
     return "\n".join(lines)
 
 
-def _said(entry: ReferenceEntry, difference_k: float, en: float, *, outside: bool) -> str:
+def _said(entry: ReferenceEntry, difference_k: float, en: float, *, outside: bool) -> list[str]:
     pairing = entry.pairing
     estimate = _with(pairing.estimate_c, pairing.expanded_k)
     way = "as read"
@@ -211,10 +216,10 @@ def _said(entry: ReferenceEntry, difference_k: float, en: float, *, outside: boo
         way = f"{abs(difference_k):.1f} K {'warmer' if difference_k > 0 else 'cooler'} as read"
     verdict = "outside what both allow" if outside else "within what both allow"
     number = "" if math.isinf(en) else f" (E_n {en:+.2f})"
-    lines = f"  The service took the bases for {estimate} °C: {way}, {verdict}{number}."
+    lines = _wrapped(f"The service took the bases for {estimate} °C: {way}, {verdict}{number}.")
     if not pairing.calibrated:
-        lines += (
-            "\n  That estimate came from no calibration for this lid: a difference is expected."
+        lines += _wrapped(
+            "That estimate came from no calibration for this lid: a difference is expected."
         )
     return lines
 
@@ -265,8 +270,8 @@ def begun(name: str, probe: str, for_s: float, bare: Sequence[str]) -> str:
     if bare:
         lines += _wrapped(
             f"Not compared in one jar: {', '.join(dict.fromkeys(bare))}. Each may be 0.5 K off, "
-            "and with the wet layer 10 K above the room two such errors make f wrong by up to "
-            "0.05-0.1. Better stop, put all of them into one jar (bottomheat calibrate jar), and "
+            "and with the wet layer 10 K above the room two such errors can make f wrong by "
+            "0.1. Better stop, put all of them into one jar (bottomheat calibrate jar), and "
             "begin again."
         )
     return "\n".join(lines)
