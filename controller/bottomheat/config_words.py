@@ -117,8 +117,9 @@ def correction_wanted(value: object) -> str:
     """Say that something else stands where a probe's correction belongs."""
     if value is None:
         return "nothing is written for this probe; write for instance {add: 0.19}"
-    is_number = isinstance(value, int | float) and not isinstance(value, bool)
-    add = f"{value:g}" if is_number and -2 <= value <= 2 else "0.19"
+    add = "0.19"
+    if isinstance(value, int | float) and not isinstance(value, bool) and -2 <= value <= 2:
+        add = f"{value:g}"
     return f"{shown(value)} stands here; write it as {{add: {add}}}"
 
 
