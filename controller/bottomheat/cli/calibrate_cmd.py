@@ -6,7 +6,7 @@ import importlib
 
 import click
 
-STEPS = ("jar", "probe", "add", "list", "drop", "learn")
+STEPS = ("jar", "probe", "add", "list", "drop", "learn", "fit", "budget")
 """In the order in which a grower needs them; each lives in ``cli/calibrate_<name>.py``."""
 
 
@@ -34,7 +34,8 @@ def command() -> None:
     \b
     1  jar     all probes in one jar of water: what each has to be corrected by
     2  add     read a thermometer you trust at the bases: on a mild day, and on a cold one
-    3  list    what was read, and whether the estimate was right
+    3  fit     what to set, how far to trust it, when to read once more
+    4  list    what was read, and whether the estimate was right
 
     A borrowed probe that lies at the bases for two days teaches the same faster: learn.
     """  # noqa: D301 (click takes the mark for: leave these lines as they are)
