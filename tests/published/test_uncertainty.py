@@ -1,6 +1,6 @@
 """Standard uncertainties against the examples that JCGM 100:2008 prints.
 
-The data of these examples are cited from memory, but for G.4.1 and H.1.6; each was recomputed.
+The data of these examples are cited from memory, but for H.1.6; each was recomputed.
 """
 
 import math

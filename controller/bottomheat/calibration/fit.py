@@ -269,13 +269,7 @@ def _fit_at(rows: tuple[Row, ...], doubts: Doubts, f: float) -> Fit:
         birge = max(1.0, math.sqrt(found.chi_square / freedom))
     line = problem.line(y, birge, with_intercept=with_intercept)
     spots = tuple(dict.fromkeys(row.spot for row in rows))
-    bound = float(stats.norm.ppf(1.0 - 0.025 / len(rows)))  # Bonferroni, 5 % in all
     standardised = np.where(np.isfinite(found.standardised), found.standardised, 0.0)
-    outliers = tuple(
-        row.number
-        for row, z in zip(rows, standardised, strict=True)
-        if len(rows) > 2 and abs(z) > bound
-    )
     residuals = y - line.factor * x - line.intercept_k
     return Fit(
         rows=rows,
@@ -287,13 +281,38 @@ def _fit_at(rows: tuple[Row, ...], doubts: Doubts, f: float) -> Fit:
         spots=spots,
         zone_k=_zone_k(rows, residuals) if len(spots) > 1 else None,
         birge=birge,
-        outliers=outliers,
+        outliers=_outliers(rows, doubts, f),
         residuals_k=tuple(float(each) for each in residuals),
         standardised=tuple(float(each) for each in standardised),
         methods=_methods(rows, problem, doubts),
         resistance=_resistance(rows, doubts),
         span_k=span_k,
     )
+
+
+def _outliers(rows: Sequence[Row], doubts: Doubts, factor: float) -> tuple[int, ...]:
+    """Readings far from what the others say of them, the worst first.
+
+    Each is looked at without those named before it: one bad reading makes good ones look bad.  The
+    bound is the normal one of 5 % in all (Bonferroni).
+    """
+    bound = float(stats.norm.ppf(1.0 - 0.025 / len(rows)))
+    left, named = list(rows), []
+    while len(left) > 2:
+        x = np.array([row.x_k for row in left])
+        problem = Problem.of(left, x, doubts, factor)
+        found = regression.least_squares(
+            x[:, None],
+            [row.y_k for row in left],
+            covariance=problem.covariance,
+            known_scale=True,
+        )
+        z = np.abs(np.where(np.isfinite(found.standardised), found.standardised, 0.0))
+        worst = int(np.argmax(z))
+        if z[worst] <= bound:
+            break
+        named.append(left.pop(worst).number)
+    return tuple(named)
 
 
 def _zone_k(rows: Sequence[Row], residuals: Array) -> float:
