@@ -209,6 +209,21 @@ def _runs(shed: Shed):
     ]
 
 
+def test_readings_of_an_older_version_are_counted_and_not_shown(shed: Shed) -> None:
+    fill(shed)
+    assert add(shed, "--reference", "25.1").returncode == 0
+    with sqlite3.connect(log_of(shed)) as connection:
+        connection.execute(
+            "INSERT INTO reference (run, t_ms, chamber, spot, reading_mc, expanded_ck, note) "
+            "SELECT run, t_ms, chamber, spot, reading_mc, expanded_ck, note FROM reference"
+        )
+    connection.close()
+    done = shed.run("calibrate", "list")
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.count("25.1 ± 0.5") == 1
+    assert "1 more was kept without what the probes showed" in done.stderr
+
+
 def test_a_log_that_may_only_be_read_keeps_nothing_and_says_so(shed: Shed) -> None:
     fill(shed)
     # Root may write what is write-protected: a folder in the way of the lock does it for all.

@@ -256,6 +256,15 @@ def test_a_spare_probe_and_one_that_stays_in_its_place_may_be_read_while_it_heat
     assert "Put it back" not in in_place.stdout
 
 
+def test_a_probe_that_teaches_a_box_is_not_put_into_a_jar(jar: Shed) -> None:
+    jar.bus.set(SPARE, 25.0)
+    boxes = [{"name": "north-bench", "learning": {"probe": SPARE}}]
+    with FakeService(jar.control, {"status": [status(proved=False, chambers=boxes)]}):
+        done = jar.run("calibrate", "jar", *QUICK)
+    assert done.returncode == 8
+    assert f"{SPARE} teaches north-bench at present" in done.stderr
+
+
 def test_a_service_without_proof_gives_no_heat_and_is_no_hindrance(jar: Shed) -> None:
     unproved = {"status": [status(proved=False)], "probe-check": [{"ok": True}]}
     with FakeService(jar.control, unproved) as service:

@@ -173,9 +173,10 @@ def unsteady(seen: Stretch | None) -> str:
     """
     if seen is None or seen.many < FEWEST:
         return "too few readings yet"
-    if seen.spread_k > RESTLESS_COUNTS * COUNT_K:
+    # A curve on its way leaves a spread about its line as well, and is not restless.
+    if seen.spread_k > max(RESTLESS_COUNTS * COUNT_K, abs(seen.drift_k)):
         return "restless"
-    if abs(seen.drift_k) > DRIFT_COUNTS * COUNT_K:
+    if seen.spread_k > RESTLESS_COUNTS * COUNT_K or abs(seen.drift_k) > DRIFT_COUNTS * COUNT_K:
         return "still rising" if seen.slope_k_per_s > 0 else "still falling"
     return ""
 

@@ -61,8 +61,19 @@ def may_heat(status: Mapping[str, Any] | None, boxes: Collection[str]) -> list[s
 CUT_OUT = Condition.CUT_OUT.value
 
 
+def lent_to(status: Mapping[str, Any] | None) -> dict[str, str]:
+    """The borrowed probes that teach at present, by box, by the service's own answer."""
+    chambers = None if status is None else status.get("chambers")
+    rows = chambers if isinstance(chambers, list) else []
+    return {
+        str(row.get("name")): str(row["learning"].get("probe"))
+        for row in rows
+        if isinstance(row, Mapping) and isinstance(row.get("learning"), Mapping)
+    }
+
+
 def refuse_heat(config: Config, probes: Collection[str], *, begun: bool = False) -> None:
-    """Refuse to measure with probes out of their places while the service may heat by them.
+    """Refuse to measure with probes out of their places while the service goes by them.
 
     Args:
         config: says who heats by them.
@@ -70,13 +81,16 @@ def refuse_heat(config: Config, probes: Collection[str], *, begun: bool = False)
         begun: the measurement is under way already.
 
     Raises:
-        RefusedError: it may; says what to do.
+        RefusedError: it may heat by one, or learns from one; says what to do.
     """
-    boxes = boxes_of(config, probes)
-    if not boxes:
-        return
     status = _status(config, begun=begun)
-    hot = may_heat(status, boxes)
+    for name, probe in lent_to(status).items():
+        if probe in probes:
+            raise RefusedError(
+                f"{probe} teaches {name} at present, and a lesson in a jar would be a wrong one: "
+                f"say bottomheat calibrate learn --chamber {name} --stop before."
+            )
+    hot = may_heat(status, boxes_of(config, probes))
     if not hot:
         return
     names = " and ".join(hot)

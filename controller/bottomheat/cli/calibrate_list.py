@@ -38,15 +38,22 @@ def command(chamber: str | None, as_json: bool, config_path: Path) -> None:
     from bottomheat_drivers.config_yaml import load_config
 
     config = load_config(config_path)
-    if chamber is not None:
-        the_box(config, chamber)
     with reader_of(config) as reader:
+        if chamber is not None and chamber not in reader.chambers():
+            the_box(config, chamber)
         readings = reader.ledger(chamber)
         ages = ages_of(config, reader, readings)
+        bare = sum(chamber in (None, row.chamber) for row in reader.references()) - len(readings)
     if as_json:
         click.echo(json.dumps(as_data(readings, ages), ensure_ascii=False, indent=2))
         return
     click.echo(listed(readings, ages))
+    if bare:
+        click.echo(
+            f"{bare} more {'was' if bare == 1 else 'were'} kept without what the probes showed "
+            "then, by an older version say, and cannot be used.",
+            err=True,
+        )
 
 
 def ages_of(

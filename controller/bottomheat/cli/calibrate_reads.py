@@ -127,7 +127,6 @@ def until_steady(
     good_s = dict.fromkeys(names, start_s)
     points: dict[str, list[tuple[float, float]]] = {name: [] for name in names}
     silent: dict[str, str] = {}
-    why = "too few readings yet"
     while True:
         now_s = pace.monotonic_s()
         for name, value in read().items():
@@ -139,20 +138,19 @@ def until_steady(
                 points[name].append((now_s, value))
         for name in names:
             points[name] = [point for point in points[name] if point[0] >= now_s - window_s]
-        if now_s - start_s >= window_s:
-            lines = {name: stretch(points[name]) for name in names}
-            why = why_not(lines)
-            if not why:
-                may_go_on()
-                return {name: line for name, line in lines.items() if line is not None}
+        lines = {name: stretch(points[name]) for name in names}
+        why = why_not(lines)
+        if not why and now_s - start_s >= window_s:
+            may_go_on()
+            return {name: line for name, line in lines.items() if line is not None}
         for name, fault in silent.items():
             if now_s - good_s[name] > min(SILENT_S, timeout_s):
                 raise DriverError(_silent(name, fault, now_s - good_s[name]))
         if now_s - start_s > timeout_s:
-            raise BottomheatError(_never(why, timeout_s))
+            raise BottomheatError(_never(why or "steady for too short a time", timeout_s))
         if now_s - told_s >= max(TELL_S, window_s / 10):
             told_s = now_s
-            say(_progress(now_s - start_s, points, silent, why))
+            say(_progress(now_s - start_s, points, silent, why or "steady so far"))
         if now_s - looked_s >= min(LOOK_S, window_s):
             looked_s = now_s
             may_go_on()
