@@ -126,8 +126,8 @@ def begin(
     except InputError as error:
         return Outcome({"ok": False, "error": str(error)}, sessions)
     session = Session(probe, now_s, now_s + for_s, good_s=now_s)
-    correction = config.corrections.get(probe)
-    corrected = "" if correction is None else f", corrected by {correction.add_k:+.2f} K"
+    add_k = config.add_k(probe)
+    corrected = f", corrected by {add_k:+.2f} K" if add_k else ""
     text = f"learns from the borrowed probe {probe} for {words(for_s)}{corrected}"
     return Outcome(
         {"ok": True, "chamber": name, "probe": probe, "for_s": for_s},
@@ -255,8 +255,8 @@ def advance(name: str, session: Session, raw: Raw | None, config: Config, now_s:
     session = replace(session, history=history, seen_s=raw.at_s)
     if isinstance(reading, Bad):
         return _tell_loss(name, replace(session, fault=reading.fault), now_s)
-    correction = config.corrections.get(session.probe)
-    celsius = reading.celsius + (0.0 if correction is None else correction.add_k)
+    # Added here, at once: in judge a changed correction fades in, for detectors that this has not.
+    celsius = reading.celsius + config.add_k(session.probe)
     session = replace(session, good_s=reading.at_s, last_c=celsius, fault=None)
     minute = max(0, int((reading.at_s - session.since_s) // ROW_S))
     if minute <= session.minute:
