@@ -20,14 +20,22 @@ GAP_H: Final = 1.0
 """A gap of wet layer or room up to this is bridged by a straight line and forgotten, h; a longer
 one leaves the bed's memory in doubt from its end on."""
 
-LAYER_JUMP_K: Final = 2.0
-ROOM_JUMP_K: Final = 5.0
-JUMP_WINDOW_H: Final = 3.0
-JUMP_MARGIN_H: Final = 0.25
-"""A reading so far from the median of three hours is of a probe pulled out: a bed of kilograms
-cannot do that, and a room does it only when a door stands open at the probe; judgement."""
+OUT_K: Final = 3.0
+OUT_SHARE: Final = 0.5
+OUT_WINDOW_H: Final = 3.0
+OUT_MARGIN_H: Final = 0.25
+OUT_AFTER_H: Final = 1.0
+"""A control probe that falls half-way to the room, and 3 K at least, below its own median of three
+hours has been pulled out: it counts for nothing then, nor does the borrowed one until an hour
+after; judgement.  A bed of kilograms on a switched mat swings less."""
 
+COLD_START_K: Final = 1.5
 WARM_UP_MARGIN_K: Final = 0.5
+ANY_FACTOR: Final = 0.75
+"""A session begins with a warm-up if the borrowed probe is 1.5 K colder at first than ever in the
+later half.  It ends when the wet layer, less what a colder room asks of it at a factor of 0.75, is
+within 0.5 K of its lowest of that half; judgement."""
+
 GAP_DOUBT_K: Final = 2.0
 
 
@@ -133,8 +141,8 @@ class Rows:
         """The rows with these points left out, and why."""
         stretches = [
             Stretch(
-                self.start_s + 3600.0 * (self.at_h[first] - 0.5 * self.step_h),
-                self.start_s + 3600.0 * (self.at_h[last] + 0.5 * self.step_h),
+                self.start_s + 3600.0 * float(self.at_h[first] - 0.5 * self.step_h),
+                self.start_s + 3600.0 * float(self.at_h[last] + 0.5 * self.step_h),
                 why,
             )
             for first, last in _runs(flags)
@@ -177,8 +185,9 @@ def prepare(series: Series) -> Rows:
             "the log holds no reading of the borrowed probe; see that it is plugged in and that "
             "it was named right, then learn again"
         )
-    substrate_c, layer_out = _steady(series.substrate_c, LAYER_JUMP_K, step_h)
-    room_c, _ = _steady(series.room_c, ROOM_JUMP_K, step_h)
+    out = _pulled_out(series, step_h)
+    substrate_c = np.where(out, np.nan, series.substrate_c)
+    room_c = series.room_c
     for name, values in (("wet layer", substrate_c), ("room", room_c)):
         if np.isfinite(values).sum() * step_h < 1.0:
             raise InputError(f"the log holds no {name} for that time; f needs wet layer and room")
@@ -211,11 +220,10 @@ def prepare(series: Series) -> Rows:
         before_h=start * step_h,
         left_out=(),
     )
-    pulled = layer_out[begin] & there
+    pulled = out[begin]
     if pulled.any():
-        rows = rows.without(
-            rows.widened(pulled, 0.25, 1.0) & there, "the wet layer's probe was out of its place"
-        )
+        wide = rows.widened(pulled, OUT_MARGIN_H, OUT_AFTER_H)
+        rows = rows.without(wide & there, "the wet layer's probe was out of its place")
     return _warmed(rows, start)
 
 
@@ -247,31 +255,35 @@ def _step_s(series: Series) -> float:
     return step_s
 
 
-def _steady(values: Array, jump_k: float, step_h: float) -> tuple[Array, Flags]:
-    """Values without those that jump away from the median of some hours, and which those were."""
-    known = np.isfinite(values)
+def _pulled_out(series: Series, step_h: float) -> Flags:
+    """Where the control probe fell out of what a bed can do."""
+    layer_c, room_c = series.substrate_c, series.room_c
+    known = np.isfinite(layer_c) & np.isfinite(room_c)
     if not known.any():
-        return values.copy(), np.zeros(len(values), dtype=np.bool_)
-    width = max(3, round(JUMP_WINDOW_H / step_h) | 1)
-    usual = median_filter(_bridged(values), size=width, mode="nearest")
-    away = known & (np.abs(np.where(known, values, 0.0) - usual) > jump_k)
-    margin = round(JUMP_MARGIN_H / step_h)
-    away = _widened(away, margin, margin) & known
-    return np.where(away, np.nan, values), away
+        return known
+    width = max(3, round(OUT_WINDOW_H / step_h) | 1)
+    usual_c = median_filter(_bridged(layer_c), size=width, mode="nearest")
+    with np.errstate(invalid="ignore"):
+        fallen = usual_c - layer_c > np.maximum(OUT_K, OUT_SHARE * (usual_c - room_c))
+    margin = round(OUT_MARGIN_H / step_h)
+    return _widened(known & fallen, margin, margin)
 
 
 def _warmed(rows: Rows, start: int) -> Rows:
-    """Leave out the session's start until the wet layer first is where it stays in its later half.
+    """Leave out the session's start while the bed warms up.
 
     The slow ways of a bed show most in a warm-up, and what it was filled with is not in the log.
     """
-    later = np.flatnonzero(rows.used)
-    later = later[len(later) // 2 :]
+    counted = np.flatnonzero(rows.used)
+    later = counted[len(counted) // 2 :]
     if not later.size:
         return rows
-    lowest_c = float(np.percentile(rows.substrate_c[later], 1.0)) - WARM_UP_MARGIN_K
-    reached = np.flatnonzero(rows.substrate_c[start:] >= lowest_c)
-    end = start + (int(reached[0]) if reached.size else 0)
+    lowest_c = float(np.percentile(rows.callus_c[later], 1.0))
+    if rows.callus_c[counted[0]] >= lowest_c - COLD_START_K:
+        return rows
+    evened_c = rows.substrate_c + (1.0 / ANY_FACTOR - 1.0) * rows.room_c
+    enough_c = float(np.percentile(evened_c[later], 1.0)) - WARM_UP_MARGIN_K
+    end = start + int(np.argmax(evened_c[start:] >= enough_c))
     used = rows.used.copy()
     used[start:end] = False
     return replace(rows, used=used, warm_up_h=(end - start) * rows.step_h)

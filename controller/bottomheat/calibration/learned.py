@@ -19,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.optimize import least_squares
 
-from bottomheat.calibration.borrowed_rows import Rows, Series, Stretch, prepare, why_not
+from bottomheat.calibration.borrowed_rows import BLOCK_H, Rows, Series, Stretch, prepare, why_not
 from bottomheat.calibration.modes import (
     LADDER_H,
     START_H,
@@ -31,7 +31,7 @@ from bottomheat.calibration.modes import (
     weigh,
 )
 from bottomheat.errors import InputError
-from bottomheat.estimate import ROOM_LAG_H, SUBSTRATE_LAG_H
+from bottomheat.estimate import MEMORY_H, ROOM_LAG_H, SUBSTRATE_LAG_H
 
 Waves = npt.NDArray[np.complexfloating[Any, Any]]
 
@@ -69,6 +69,13 @@ ROUNDS: Final = 5
 """A reading that lies OUTLIER_K and five robust standard deviations from what the paths explain is
 left out with a quarter of an hour before and an hour after it, and the fit is made again."""
 
+MOVED: Final = "the borrowed probe reads otherwise than in the rest: it was moved"
+UNEXPLAINED: Final = "not what wet layer and room explain: probe moved, or box open"
+
+STEP_GAIN: Final = 10.0
+"""A step of the borrowed probe that lasts is believed where it makes the record e^10 times as
+likely; then the longer side counts alone.  Judgement."""
+
 SWINGS: Final = ((12.0, 1.0), (24.0, 3.0), (48.0, 2.0), (96.0, 2.0))
 """Swings of a room that the two lags are made for: period, h, and amplitude, K; judgement."""
 
@@ -84,6 +91,7 @@ MATTERS_K, LAG_SPREAD = 0.02, 0.5
 
 SCATTER_DOUBT_K: Final = 0.15
 UNCERTAIN_FACTOR: Final = 0.03
+UNUSABLE_FACTOR: Final = 0.10
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +105,6 @@ class HeatFlowLearned:
         uncertainty_k: standard uncertainty of the callus zone there, K.
         intercept_k: K.
         memory_h: lag of the power, h.
-        substrate_lag_h: lag of the wet layer, h.
         residual_rms_k: RMS of this method's estimate about the borrowed probe, K.
     """
 
@@ -107,7 +114,6 @@ class HeatFlowLearned:
     uncertainty_k: float
     intercept_k: float
     memory_h: float
-    substrate_lag_h: float
     residual_rms_k: float
 
 
@@ -181,6 +187,7 @@ class _Line:
     weights: Array
     scatter_k: float
     misfit_k: Array
+    step: tuple[int, float]
 
 
 def learn(series: Series, *, u_substrate_k: float, u_room_k: float, u_callus_k: float) -> Learned:
@@ -205,10 +212,12 @@ def learn(series: Series, *, u_substrate_k: float, u_room_k: float, u_callus_k: 
     u2 = (u_substrate_k**2, u_room_k**2, u_callus_k**2)
     line = _factor(rows, u2)
     for _ in range(ROUNDS):
-        odd = _odd(rows, line.misfit_k)
+        odd, why = _odd(rows, line.misfit_k), UNEXPLAINED
+        if not odd.any():
+            odd, why = _moved(rows, line), MOVED
         if not odd.any():
             break
-        rows = rows.without(odd, "not what wet layer and room explain: probe moved, or box open")
+        rows = rows.without(odd, why)
         if rows.hours < LEAST_H:
             raise InputError(
                 "the borrowed probe does not follow wet layer and room; lay it in the medium at "
@@ -221,6 +230,11 @@ def learn(series: Series, *, u_substrate_k: float, u_room_k: float, u_callus_k: 
             f"the borrowed probe gives a factor of {line.slope:.2f}, which no box has "
             f"({low:g} to {high:g}); see that it lies in the medium, between mat and lid, and that "
             "room and wet layer are not crossed"
+        )
+    if line.slope_u > UNUSABLE_FACTOR:
+        raise InputError(
+            f"f is known to ±{2.0 * line.slope_u:.2f} only: the wet layer was hardly warmer than "
+            "the room; learn again in a colder week"
         )
     span_k = float(np.ptp(rows.means(rows.room_c)))
     difference_k = float(np.mean(rows.means(rows.substrate_c - rows.room_c)))
@@ -328,6 +342,7 @@ def _line(
         weights=found.mean[:count],
         scatter_k=found.scatter_k,
         misfit_k=observed - design @ found.mean,
+        step=found.lasting_step(),
     )
 
 
@@ -338,6 +353,16 @@ def _odd(rows: Rows, misfit: Array) -> Flags:
     sigma = 1.4826 * float(np.median(np.abs(misfit[used] - middle)))
     far = used & (np.abs(misfit - middle) > max(OUTLIER_K, OUTLIER_SIGMA * sigma))
     return used & rows.widened(far, BEFORE_H, AFTER_H)
+
+
+def _moved(rows: Rows, line: _Line) -> Flags:
+    """The shorter side of a lasting step of the borrowed probe, or nothing."""
+    first, gain = line.step
+    if gain < STEP_GAIN:
+        return np.zeros_like(rows.used)
+    after = rows.at_h >= rows.means(rows.at_h)[first] - 0.5 * BLOCK_H
+    sides = (rows.used & after, rows.used & ~after)
+    return min(sides, key=lambda side: int(side.sum()))
 
 
 def _kept_or_not(line: _Line, span_k: float, difference_k: float) -> _Line:
@@ -421,20 +446,19 @@ def _flow(rows: Rows, u2: tuple[float, float, float]) -> HeatFlowLearned | None:
     power_w = rows.power_w
     wanted = rows.means(rows.callus_c) + line.constant_k
 
-    def estimate(memory_h: float, lag_h: float) -> Array:
-        layer_c = lagged(rows.substrate_c, lag_h, rows.step_h)
-        return rows.means(layer_c - line.slope * lagged(power_w, memory_h, rows.step_h))
+    def estimate(memory_h: float) -> Array:
+        power = lagged(power_w, memory_h, rows.step_h)
+        return rows.means(rows.substrate_c - line.slope * power)
 
     def misfit(logs: Array) -> Array:
-        return wanted - estimate(*np.exp(logs))
+        error_k = wanted - estimate(math.exp(logs[0]))
+        pull = (logs - math.log(MEMORY_H)) / LAG_SPREAD
+        return np.concatenate([error_k / (MATTERS_K * math.sqrt(len(error_k))), pull])
 
-    low, high = np.log(np.transpose([MEMORY_BOUNDS_H, SUBSTRATE_LAG_BOUNDS_H]))
-    fits = [
-        least_squares(misfit, np.log(start), bounds=(low, high))
-        for start in ((1.0, 0.3), (4.0, 0.5), (10.0, 1.2))
-    ]
-    memory_h, lag_h = (float(each) for each in np.exp(min(fits, key=lambda fit: fit.cost).x))
-    residual_k = rows.means(rows.callus_c) - estimate(memory_h, lag_h) + line.kept_k
+    low, high = np.log(MEMORY_BOUNDS_H)
+    found = least_squares(misfit, [math.log(MEMORY_H)], bounds=(low, high))
+    memory_h = math.exp(found.x[0])
+    residual_k = rows.means(rows.callus_c) - estimate(memory_h) + line.kept_k
     return HeatFlowLearned(
         resistance_k_per_w=line.slope,
         resistance_uncertainty_k_per_w=line.slope_u,
@@ -442,7 +466,6 @@ def _flow(rows: Rows, u2: tuple[float, float, float]) -> HeatFlowLearned | None:
         uncertainty_k=line.best_u,
         intercept_k=-line.kept_k,
         memory_h=memory_h,
-        substrate_lag_h=lag_h,
         residual_rms_k=float(np.sqrt(np.mean(residual_k**2))),
     )
 

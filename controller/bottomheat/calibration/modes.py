@@ -15,7 +15,7 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-from scipy.linalg import cho_solve, cholesky, solve_triangular
+from scipy.linalg import cholesky, solve_triangular
 from scipy.signal import lfilter
 
 Array = npt.NDArray[np.float64]
@@ -38,13 +38,43 @@ SCATTERS_K: Final = (0.02, 0.03, 0.045, 0.07, 0.1, 0.15, 0.25, 0.4)
 and a scatter that fades over 2 h.  Its size is the most likely one of these; judgement."""
 
 
+STEP_K: Final = 0.5
+"""Standard deviation of a lasting step in the readings, K: a probe that was moved; judgement."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Weighed:
-    """Posterior of a linear model: mean and covariance of its weights, and the scatter found, K."""
+    """Posterior of a linear model.
+
+    Attributes:
+        mean: of the weights, shape (p,).
+        covariance: of the weights, shape (p, p).
+        scatter_k: the scatter found, K.
+        factor: lower Cholesky factor of what the readings' covariance was before they were read.
+        surprise: readings less what was expected of them, whitened by that factor, shape (n,).
+    """
 
     mean: Array
     covariance: Array
     scatter_k: float
+    factor: Array
+    surprise: Array
+
+    def lasting_step(self) -> tuple[int, float]:
+        """Where the readings most likely step and stay there, if they do anywhere.
+
+        Returns:
+            Index of the first reading after the step, and by how much the logarithm of the
+            likelihood gains by it; a step has a prior of ``STEP_K``.
+        """
+        n = len(self.surprise)
+        after = np.tril(np.ones((n, n)))[:, 1:]  # column k: 1 from reading k + 1 on
+        white = solve_triangular(self.factor, after, lower=True)
+        told = np.einsum("ij,ij->j", white, white)
+        pull = white.T @ self.surprise
+        gain = 0.5 * pull**2 / (told + STEP_K**-2) - 0.5 * np.log1p(STEP_K**2 * told)
+        best = int(np.argmax(gain))
+        return best + 1, float(gain[best])
 
 
 def lagged(values: Array, tau_h: float, step_h: float) -> Array:
@@ -84,23 +114,28 @@ def weigh(
     fading = np.exp(-np.abs(at_h[:, None] - at_h[None, :]) / SCATTER_H)
     known = design @ prior_covariance @ design.T + WHITE_K**2 * np.eye(n)
     surprise = observed - design @ prior_mean
-    best = (-math.inf, 0.0, np.empty((0, 0)))
+    best = (-math.inf, 0.0, np.empty((0, 0)), surprise)
     for scatter_k in SCATTERS_K:
         factor = cholesky(known + scatter_k**2 * fading, lower=True)
         white = solve_triangular(factor, surprise, lower=True)
         likely = -0.5 * float(white @ white) - float(np.log(np.diag(factor)).sum())
         if likely > best[0]:
-            best = (likely, scatter_k, factor)
-    _, scatter_k, factor = best
-    shared = design @ prior_covariance
-    gain = cho_solve((factor, True), shared)
-    covariance = prior_covariance - shared.T @ gain
-    return Weighed(prior_mean + gain.T @ surprise, 0.5 * (covariance + covariance.T), scatter_k)
+            best = (likely, scatter_k, factor, white)
+    _, scatter_k, factor, white = best
+    shared = solve_triangular(factor, design @ prior_covariance, lower=True)
+    covariance = prior_covariance - shared.T @ shared
+    return Weighed(
+        prior_mean + shared.T @ white,
+        0.5 * (covariance + covariance.T),
+        scatter_k,
+        factor,
+        white,
+    )
 
 
-def summing_to(total: float, means: Array, widths: Array) -> tuple[Array, Array]:
-    """Independent normal weights, given that they sum to ``total``: mean and covariance."""
+def summing_to(sum_value: float, means: Array, widths: Array) -> tuple[Array, Array]:
+    """Independent normal weights, given that they sum to ``sum_value``: mean and covariance."""
     variance = widths**2
     share = variance / variance.sum()
-    mean = means + share * (total - means.sum())
+    mean = means + share * (sum_value - means.sum())
     return mean, np.diag(variance) - np.outer(share, variance)
