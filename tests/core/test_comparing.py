@@ -20,6 +20,7 @@ from bottomheat.calibration.comparing import (
     jar_unsteady,
     rectangular_k,
     stretch,
+    together_k,
     unsteady,
 )
 
@@ -158,6 +159,16 @@ def test_a_probe_that_stands_still_in_water_that_cools_is_doubted():
     found = jar(lines)
     assert "stood still" in found.probes["stuck"].doubt
     assert not found.probes["a"].doubt
+
+
+def test_many_probes_know_the_water_hardly_better_than_a_few():
+    # By hand: 0.289/sqrt(5) = 0.129 of their own beside 0.15 that they share.
+    assert together_k(5) == pytest.approx(math.hypot(0.15, 0.28868 / math.sqrt(5)), abs=1e-4)
+    assert together_k(1) == pytest.approx(0.28868, abs=1e-4)
+    assert together_k(1000) == pytest.approx(0.15, abs=0.001)
+    assert [together_k(n) for n in range(1, 9)] == sorted(
+        map(together_k, range(1, 9)), reverse=True
+    )
 
 
 def test_one_probe_has_nothing_to_be_compared_with():
