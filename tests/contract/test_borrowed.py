@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -14,7 +15,7 @@ from bottomheat.model import Fault, Raw, Sample, Unread
 from bottomheat.ports import BorrowedProbes
 from bottomheat_drivers.borrowed import HUNG_S, MemoryBorrowed, W1Borrowed
 from bottomheat_drivers.clock import ManualClock
-from w1tree import W1Tree
+from w1tree import W1Tree, answer, scratchpad
 
 NORTH, SOUTH = "north-bench", "south-bench"
 SPARE, OTHER = "28-0000000000aa", "28-0000000000bb"
@@ -61,7 +62,7 @@ def bench(request, tmp_path: Path) -> Iterator[Bench]:
     else:
         values: dict[str, float] = {}
 
-        def answer(probe: str) -> Callable[[float], Raw]:
+        def says(probe: str) -> Callable[[float], Raw]:
             def read(now_s: float) -> Raw:
                 celsius = values.get(probe)
                 return Unread(Fault.ABSENT, now_s) if celsius is None else Sample(celsius, now_s)
@@ -69,7 +70,7 @@ def bench(request, tmp_path: Path) -> Iterator[Bench]:
             return read
 
         made = Bench(
-            MemoryBorrowed(clock, {name: answer(name) for name in (SPARE, OTHER)}),
+            MemoryBorrowed(clock, {name: says(name) for name in (SPARE, OTHER)}),
             lambda probe, celsius: values.update({probe: celsius}),
             lambda probe: values.pop(probe, None) and None,
             lambda: clock.advance(5.0),
@@ -134,6 +135,35 @@ class Threads:
         self.tree.set(SPARE, 24.5)
         self.probes = W1Borrowed(self.tree.devices, self.clock, EVERY_S)
 
+        self._end: int | None = None
+
+    def hang(self) -> None:
+        """Lend the probe, and return when its thread is inside a read that does not return."""
+        self.tree.hang(SPARE)
+        self.probes.lend(NORTH, SPARE)
+        self.until(self._hangs)
+
+    def _hangs(self) -> bool:
+        try:  # works once somebody has opened the other end, and then keeps it waiting for data
+            fifo = self.tree.devices / SPARE / "w1_slave"
+            self._end = os.open(fifo, os.O_WRONLY | os.O_NONBLOCK)
+        except OSError:
+            return False
+        return True
+
+    def release(self, late_celsius: float, then_celsius: float) -> None:
+        """Let the read return; the next one finds another value."""
+        assert self._end is not None
+        os.write(self._end, answer(scratchpad(late_celsius)).encode())
+        self.tree.set(SPARE, then_celsius)
+        self.close()
+
+    def close(self) -> None:
+        """Let a read that still hangs go."""
+        if self._end is not None:
+            os.close(self._end)
+            self._end = None
+
     def count(self) -> int:
         return sum(thread.name.startswith("borrowed ") for thread in threading.enumerate())
 
@@ -152,20 +182,20 @@ class Threads:
 @pytest.fixture
 def threads(tmp_path: Path) -> Iterator[Threads]:
     made = Threads(tmp_path)
+    made.until(lambda: made.count() == 0)  # the last test's are ending
     yield made
+    made.tree.set(SPARE, 24.5)
+    made.close()
     made.probes.close()
-    made.tree.release(SPARE, 24.5)
+    made.until(lambda: made.count() == 0)
 
 
 def test_a_read_that_hangs_is_said_to_and_its_late_answer_is_no_reading(threads: Threads) -> None:
-    threads.tree.hang(SPARE)
-    threads.probes.lend(NORTH, SPARE)
-    threads.until(lambda: threads.count() == 1)
-    _pause()
+    threads.hang()
     assert threads.fault() is Fault.NOT_READ
     threads.clock.advance(HUNG_S + 1.0)
     threads.until(lambda: threads.fault() is Fault.HUNG)
-    threads.tree.release(SPARE, 99.0, 24.75)
+    threads.release(99.0, 24.75)
     seen = set()
 
     def well() -> bool:
@@ -180,13 +210,14 @@ def test_a_read_that_hangs_is_said_to_and_its_late_answer_is_no_reading(threads:
 def test_a_probe_that_hangs_gets_no_second_thread_however_often_it_is_lent(
     threads: Threads,
 ) -> None:
-    threads.tree.hang(SPARE)
+    threads.hang()
     for _ in range(20):
-        threads.probes.lend(NORTH, SPARE)
         threads.probes.give_back(NORTH)
+        threads.probes.lend(NORTH, SPARE)
+    threads.probes.give_back(NORTH)
     threads.probes.lend(NORTH, SPARE)
     assert threads.count() == 1
-    threads.tree.release(SPARE, 24.5)
+    threads.release(24.5, 24.5)
     threads.until(lambda: shows(24.5)(threads.probes.newest()[NORTH]))
     threads.probes.give_back(NORTH)
     threads.until(lambda: threads.count() == 0)
