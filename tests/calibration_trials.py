@@ -16,10 +16,13 @@ from typing import Any, Final
 import numpy as np
 
 from bottomheat.calibration import fit as fitting
+from bottomheat.calibration import outcome
 from bottomheat.calibration.fit import Fit
 from bottomheat.calibration.ledger import USUAL_SPOT, Pairing, Reference, ReferenceEntry
+from bottomheat.calibration.outcome import Outcome, Zone
 from bottomheat.calibration.pairing import Seen, pair
 from bottomheat.construction import Construction
+from bottomheat.doubts import U_ZONE_K
 from bottomheat.model import Estimate
 from calibration_world import (
     HOUR_S,
@@ -44,6 +47,8 @@ FIRST_H: Final = 30.0
 
 DECENT_HOURS: Final = (7.0, 22.0)
 COLDER_K: Final = 10.0
+ZONE: Final = Zone(U_ZONE_K, "assumed")
+
 K_95: Final = 1.959964
 """Quantile of the normal distribution for 95 %."""
 
@@ -210,9 +215,13 @@ def _picked(
     rows = seen(history)
     every = round(1800.0 / history.cycle_s)
     low_h, high_h = DECENT_HOURS
+    # At any minute: a fixed step would always meet the same part of the relay's window.
     decent = [
         index
-        for index in range(round(FIRST_H * HOUR_S / history.cycle_s), len(history.t_s), every)
+        for slot in range(
+            round(FIRST_H * HOUR_S / history.cycle_s), len(history.t_s) - every, every
+        )
+        for index in (slot + rng.randrange(every),)
         if low_h <= history.t_s[index] / HOUR_S % 24.0 <= high_h
     ]
     picked: list[tuple[int, Pairing]] = []
@@ -342,32 +351,17 @@ def fitted(trial: Trial, taken: Sequence[Taken]) -> Fit:
 
 def offset_of(made: Fit) -> dict[str, Any]:
     """The temperature-factor offset that a fit puts into the config."""
-    line = made.line
-    return {
-        "method": "temperature-factor",
-        "factor": line.factor,
-        "intercept": line.intercept_k,
-        "uncertainty": line.least_k,
-        "measured_difference": line.centre_k,
-        "factor_uncertainty": line.slope_u,
-        "calibrated": True,
-    }
+    return _keys(outcome.factor_from_readings(made, ZONE, lags_measured=False))
 
 
 def flow_offset_of(made: Fit) -> dict[str, Any] | None:
     """The heat-flow offset that a fit puts into the config, or None where there is none."""
-    line = made.resistance
-    if line is None:
-        return None
-    return {
-        "method": "heat-flow",
-        "resistance": line.factor,
-        "intercept": line.intercept_k,
-        "uncertainty": line.least_k,
-        "measured_power": -line.centre_k,
-        "resistance_uncertainty": line.slope_u,
-        "calibrated": True,
-    }
+    found = outcome.flow_from_readings(made, ZONE)
+    return None if found is None else _keys(found)
+
+
+def _keys(made: Outcome) -> dict[str, Any]:
+    return {key: value for key, value in made.values.items() if value is not None}
 
 
 def fixed_offset_of(first: Taken) -> dict[str, Any]:
@@ -406,16 +400,18 @@ def judge(trial: Trial, taken: Sequence[Taken]) -> list[Judged]:
         taken: readings to fit.
     """
     made = fitted(trial, taken)
+    # As the config has it, rounded.
+    factor = outcome.factor_from_readings(made, ZONE, lags_measured=False).line
+    flow = outcome.flow_from_readings(made, ZONE)
     found = []
     for point in points(trial, taken):
-        line, x_k = made.line, point.substrate_c - point.room_c
-        said_c = point.room_c + line.factor * x_k + line.intercept_k
-        found.append(
-            Judged("temperature-factor", point.where, said_c - point.truth_c, line.u_k(x_k))
-        )
-        flow = made.resistance
+        x_k = point.substrate_c - point.room_c
+        said_c = point.room_c + factor.factor * x_k + factor.intercept_k
+        u_k = factor.u_k(x_k)
+        found.append(Judged("temperature-factor", point.where, said_c - point.truth_c, u_k))
         if flow is not None:
-            said_c = point.substrate_c - flow.factor * point.power_w + flow.intercept_k
-            u_k = flow.u_k(-point.power_w)
+            line = flow.line
+            said_c = point.substrate_c - line.factor * point.power_w + line.intercept_k
+            u_k = line.u_k(-point.power_w)
             found.append(Judged("heat-flow", point.where, said_c - point.truth_c, u_k))
     return found
