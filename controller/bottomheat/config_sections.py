@@ -156,6 +156,15 @@ class Correction(Section):
         description="standard uncertainty of the corrected reading (k = 1), K",
         examples=[0.06],
     )
+    apart_k: FiniteFloat | None = Field(
+        default=None,
+        alias="apart",
+        ge=0,
+        le=1,
+        description="standard uncertainty (k = 1) of its difference from the others in the "
+        "same jar, K; leave out when there was none",
+        examples=[0.04],
+    )
 
 
 class Calibrated(Section):

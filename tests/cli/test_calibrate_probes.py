@@ -102,7 +102,7 @@ def test_without_write_the_lines_for_the_config_are_shown_and_it_stays(jar: Shed
     done = jar.run("calibrate", "jar", *words, *QUICK)
     assert done.returncode == 0, done.stderr
     assert "corrections:" in done.stdout
-    assert f"{LAYER}: {{add: -0.15, uncertainty: 0.07}}" in done.stdout
+    assert f"{LAYER}: {{add: -0.15, uncertainty: 0.07, apart: 0.0" in done.stdout
     assert jar.config.read_text() == jar.text
     assert set(checks(jar)) == {LAYER, ROOM}
 

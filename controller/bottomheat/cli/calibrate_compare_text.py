@@ -41,13 +41,18 @@ def one(name: str, where: str, compared: Compared, before: tuple[float, float] |
     return "\n".join(lines)
 
 
-def to_write(compared: Mapping[str, Compared]) -> str:
-    """What belongs into the config."""
+def to_write(compared: Mapping[str, Compared], *, together: bool = False) -> str:
+    """What belongs into the config.
+
+    Args:
+        compared: each probe's comparison.
+        together: they lay in one jar, so that their differences are known better than each.
+    """
     lines = ["In the config, not indented (or let --write do it):", "  corrections:"]
     for name, each in compared.items():
-        lines.append(
-            f"    {name}: {{add: {round(each.add_k, 2):g}, uncertainty: {in_config_k(each.u_k):g}}}"
-        )
+        apart = f", apart: {in_config_k(apart_k(each)):g}" if together else ""
+        add = f"add: {round(each.add_k, 2):g}, uncertainty: {in_config_k(each.u_k):g}{apart}"
+        lines.append(f"    {name}: {{{add}}}")
     return "\n".join(lines)
 
 

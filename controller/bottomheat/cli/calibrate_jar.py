@@ -58,7 +58,7 @@ def command(
 
     Electronics stay dry: only the sealed steel tips go into the water.
     """
-    from bottomheat.calibration.comparing import jar, jar_unsteady
+    from bottomheat.calibration.comparing import apart_k, jar, jar_unsteady
     from bottomheat.calibration.ledger import ProbeCheck
     from bottomheat.cli.calibrate_compare_text import in_config_k, to_write, whole_jar
     from bottomheat.cli.calibrate_heat import places_of, refuse_heat
@@ -121,11 +121,12 @@ def command(
         name: ProbeCheck(name, "jar", round(c.add_k, 2), in_config_k(c.u_k), found.at_c, note)
         for name, c in good.items()
     }
+    apart = {name: in_config_k(apart_k(each)) for name, each in good.items()}
     keep(config, checks)
     if writing:
-        write(config_path, text, config, checks)
+        write(config_path, text, config, checks, apart)
     else:
-        click.echo(to_write(good))
+        click.echo(to_write(good, together=True))
     if any(name in where for name in names):
         click.echo(
             "Put every probe back into its own place before the service starts: bottomheat probes "

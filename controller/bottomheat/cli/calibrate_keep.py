@@ -61,7 +61,13 @@ def keep(config: Config, checks: Mapping[str, ProbeCheck]) -> None:
             return
 
 
-def write(path: Path, text: str, config: Config, checks: Mapping[str, ProbeCheck]) -> None:
+def write(
+    path: Path,
+    text: str,
+    config: Config,
+    checks: Mapping[str, ProbeCheck],
+    apart_k: Mapping[str, float] | None = None,
+) -> None:
     """Put corrections into the config, and say what changed.
 
     Args:
@@ -69,6 +75,7 @@ def write(path: Path, text: str, config: Config, checks: Mapping[str, ProbeCheck
         text: its text, as it was before.
         config: what that text means.
         checks: by probe, what has to be added.
+        apart_k: by probe, standard uncertainty of its difference from the others of a jar, K.
 
     Raises:
         InputError: it cannot be changed or replaced; nothing is changed then.
@@ -79,7 +86,11 @@ def write(path: Path, text: str, config: Config, checks: Mapping[str, ProbeCheck
     edit = with_corrections(
         text,
         {
-            name: {"add": each.add_k, "uncertainty": each.uncertainty_k}
+            name: {
+                "add": each.add_k,
+                "uncertainty": each.uncertainty_k,
+                **({} if apart_k is None else {"apart": apart_k[name]}),
+            }
             for name, each in checks.items()
         },
     )
@@ -101,5 +112,5 @@ def write(path: Path, text: str, config: Config, checks: Mapping[str, ProbeCheck
     if boxes:
         click.echo(
             f"{', '.join(boxes)}: the offset was calibrated with these probes as they read before, "
-            "so it is to be fitted again."
+            "so it is to be fitted again: bottomheat calibrate fit."
         )
