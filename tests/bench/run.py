@@ -35,7 +35,8 @@ FULL = "pid, f and lags"
 FIXED_K = 1.5
 ONOFF_FIXED = f"on/off, fixed {FIXED_K} K"
 PID_FIXED = "pid, fixed for 17 °C"
-METHODS = (FULL, "pid, f, default lags", "on/off, f and lags", PID_FIXED, ONOFF_FIXED)
+FLOW = "pid, heat flow, no room"
+METHODS = (FULL, "pid, f, default lags", FLOW, "on/off, f and lags", PID_FIXED, ONOFF_FIXED)
 
 GOALS = (
     ("median RMS", "K", "<=", 0.12),
@@ -76,7 +77,10 @@ def do(job: Job, known: stand.Known) -> dict[str, Any]:
         offset = {"method": "fixed", "kelvin": known.fixed_k(stand.ROOM_C)}
     elif "default lags" in job.method:
         offset = {"method": "temperature-factor", "factor": known.factor}
-    config = stand.bench_config(offset, law)
+    if job.method == FLOW:
+        resistance = round(stand.resistance_of(stand.CHAMBERS[job.chamber]), 4)
+        offset = {"method": "heat-flow", "resistance": resistance}
+    config = stand.bench_config(offset, law, room=job.method != FLOW)
     outcomes = stand.run(
         stand.CHAMBERS[job.chamber], config, stand.bench_room(job.start_hour), seed=job.seed
     )
@@ -159,7 +163,7 @@ def table(result: dict[str, Any]) -> str:
             f"{known['substrate_lag_h']:.2f}   {known['fixed_right_at_c']:.1f} °C"
         )
     head = "warm h  over K   RMS K  worst K  in band %  closings  estimate bias/RMS K"
-    lines += ["", f"{'':21s} {'':11s} start  {head}"]
+    lines += ["", f"{'':23s} {'':11s} start  {head}"]
     for row in result["runs"]:
         figures = (
             f"{_f(row['warm_up_hours'], '6.1f')}  {_f(row['overshoot_k'], '+6.2f')}  "
@@ -169,10 +173,10 @@ def table(result: dict[str, Any]) -> str:
             + ("" if not row["alarms"] else f"  {row['alarms']} alarms")
         )
         lines.append(
-            f"{row['method']:21s} {row['chamber']:11s} {row['start_hour']:5.0f}  {figures}"
+            f"{row['method']:23s} {row['chamber']:11s} {row['start_hour']:5.0f}  {figures}"
         )
     lines += ["", "median RMS over that of the full method (start at midnight):"]
-    lines += [f"  {method:21s} {_f(ratio, '.1f')}" for method, ratio in result["ratios"].items()]
+    lines += [f"  {method:23s} {_f(ratio, '.1f')}" for method, ratio in result["ratios"].items()]
     lines += ["", "goals, full method, all boxes and starts:"]
     for verdict in result["goals"]:
         met = "met" if verdict["met"] else "NOT MET"

@@ -92,8 +92,11 @@ def bench_room(start_hour: float, days: float = DAYS, *, snap: bool = True) -> R
         return read_room(path)
 
 
-def bench_config(offset: Mapping[str, Any], law: str = "pid", chambers: int = 1) -> Config:
+def bench_config(
+    offset: Mapping[str, Any], law: str = "pid", chambers: int = 1, *, room: bool = True
+) -> Config:
     """A 45 W mat with a mat probe; limits, window and tuning are the defaults."""
+    places = ("substrate", "room", "mat") if room else ("substrate", "mat")
     return Config.model_validate(
         {
             "chambers": {
@@ -102,8 +105,7 @@ def bench_config(offset: Mapping[str, Any], law: str = "pid", chambers: int = 1)
                     "law": law,
                     "heater": {"gpio": 5 + n, "watts": WATTS},
                     "probes": {
-                        place: f"28-{n:02d}000000000{digit}"
-                        for digit, place in enumerate(("substrate", "room", "mat"))
+                        place: f"28-{n:02d}000000000{digit}" for digit, place in enumerate(places)
                     },
                     "offset": dict(offset),
                 }
@@ -151,6 +153,14 @@ def factor_of(kind: type[ChamberModel]) -> float:
         box.advance(100_000.0, 20.0, ROOM_C)
     room_c = box.temperature("room")
     return (box.temperature("callus") - room_c) / (box.temperature("substrate") - room_c)
+
+
+def resistance_of(kind: type[ChamberModel]) -> float:
+    """True R of the heat-flow method, K/W: 20 W in a room of 17 °C, for ever."""
+    box = kind()
+    for _ in range(50):
+        box.advance(100_000.0, 20.0, ROOM_C)
+    return (box.temperature("substrate") - box.temperature("callus")) / 20.0
 
 
 @cache
