@@ -20,6 +20,7 @@ def command(config_path: Path, as_json: bool) -> None:
     (k = 2).  Where the service does not run, the last rows of the log are shown.
     """
     from bottomheat.app import control_path
+    from bottomheat.cli.status_calibration import calibrations
     from bottomheat.cli.status_text import cold_night, render
     from bottomheat.errors import NotRunningError
     from bottomheat_drivers.config_yaml import load_config
@@ -41,4 +42,4 @@ def command(config_path: Path, as_json: bool) -> None:
         for name, box in config.chambers.items()
         if (words := cold_night(box, config.coldest_room_c)) is not None
     }
-    click.echo(render(answer, cold))
+    click.echo(render(answer, cold, calibrated=calibrations(config, answer)))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, tzinfo
+from types import MappingProxyType
 from typing import Any
 
 from bottomheat.config import ChamberConfig
@@ -32,7 +33,10 @@ def stamp(wall_ms: int, zone: tzinfo | None) -> str:
 
 
 def render(
-    answer: Mapping[str, Any], cold_night: Mapping[str, str], zone: tzinfo | None = None
+    answer: Mapping[str, Any],
+    cold_night: Mapping[str, str],
+    zone: tzinfo | None = None,
+    calibrated: Mapping[str, str] = MappingProxyType({}),
 ) -> str:
     """The whole screen.
 
@@ -40,6 +44,7 @@ def render(
         answer: what the daemon said.
         cold_night: by chamber, what the coldest room of the config would do, where it matters.
         zone: time zone for the first line; None is this machine's.
+        calibrated: by chamber, what the log says of its calibration.
     """
     age = answer["data_age_s"]
     clock = "clock synchronised" if answer["synchronised"] else "CLOCK NOT SET"
@@ -56,7 +61,7 @@ def render(
     ]
     width = max((len(c["name"]) for c in answer["chambers"]), default=0)
     for chamber in answer["chambers"]:
-        lines += _chamber(chamber, width)
+        lines += _chamber(chamber, width, calibrated.get(chamber["name"]))
     if answer["proving"]:
         lines.append(f"Proving the wiring: {answer['proving']}.")
     lines += _alarms(answer["alarms"], answer["gone"])
@@ -82,7 +87,7 @@ def _alarms(standing: Sequence[Mapping[str, Any]], gone: Sequence[Mapping[str, A
     return lines
 
 
-def _chamber(chamber: Mapping[str, Any], width: int) -> list[str]:
+def _chamber(chamber: Mapping[str, Any], width: int, calibrated: str | None) -> list[str]:
     name = str(chamber["name"]).ljust(width)
     estimate = chamber["estimate_c"]
     bases = "bases not known"
@@ -123,6 +128,8 @@ def _chamber(chamber: Mapping[str, Any], width: int) -> list[str]:
         lines.append(f"  no calibration with the lid {chamber['lid']}: keep a thermometer in")
     elif not chamber["calibrated"]:
         lines.append("  not calibrated: keep a thermometer in")
+    elif calibrated:
+        lines.append(f"  {calibrated}")
     lines.append("")
     return lines
 
