@@ -72,6 +72,27 @@ def decode(text: str, at_s: float) -> Raw:
     return Sample(count * STEP_K, at_s, legal_configuration=resolution is not None)
 
 
+_POWERED_UP: Final = bytes([0x50, 0x05])
+
+
+def unlike_the_part(content: bytes) -> str | None:
+    """Say in what a scratchpad with a right checksum differs from an authentic part's, or None.
+
+    The datasheet gives bytes 5 and 7 as FF and 10.  That at 12 bits the low half of byte 6 makes
+    up the low half of byte 0 is what those found who studied copies (cpetrich's
+    counterfeit_DS18B20); the value of power-up is no sign either way.  Nothing here is proof.
+    """
+    odd = [
+        f"byte {n} is {content[n]:02x}"
+        for n, right in ((5, 0xFF), (7, 0x10))
+        if content[n] != right
+    ]
+    twelve_bits = content[CONFIGURATION_BYTE] == 0x7F
+    if twelve_bits and content[:2] != _POWERED_UP and (content[0] + content[6]) & 0x0F:
+        odd.append(f"byte 6 is {content[6]:02x} beside {content[0]:02x}")
+    return ", ".join(odd) or None
+
+
 def scratchpad(text: str) -> bytes | Fault:
     """Take the nine bytes out of a ``w1_slave`` file, if all about it is right; never raises.
 

@@ -27,6 +27,7 @@ from bottomheat_drivers.ds18b20 import (
     crc8,
     decode,
     scratchpad,
+    unlike_the_part,
 )
 from bottomheat_drivers.probe_threads import Answer, Hung, ProbeThreads
 
@@ -180,6 +181,7 @@ class FoundProbe:
         celsius: its temperature now, °C, or None where there is none.
         fault: why there is no temperature.
         detail: more about the fault.
+        unlike: in what its scratchpad differs from that of an authentic part, or None.
     """
 
     name: str
@@ -189,6 +191,7 @@ class FoundProbe:
     celsius: float | None = None
     fault: Fault | None = None
     detail: str = ""
+    unlike: str | None = None
 
 
 def list_probes(devices: Path, deadline_s: float = 5.0) -> list[FoundProbe]:
@@ -275,4 +278,5 @@ def _describe(
         authentic,
         resolution_bits=RESOLUTION_BITS.get(content[CONFIGURATION_BYTE]),
         celsius=sample.celsius if isinstance(sample, Sample) else None,
+        unlike=unlike_the_part(content) if name.startswith("28-") else None,
     )

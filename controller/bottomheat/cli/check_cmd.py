@@ -17,6 +17,7 @@ from bottomheat.errors import UNWELL, BottomheatError, ConfigError, DriverError,
 if TYPE_CHECKING:
     from bottomheat.cli.check_machine import LatchView
     from bottomheat.config import Config, Parsed
+    from bottomheat_drivers.machine import Machine
 
 PATIENCE_S = 10.0
 
@@ -33,7 +34,7 @@ PATIENCE_S = 10.0
     help="Only write the JSON Schema of the config, for editors: to FILE, or to the screen.",
 )
 def command(config_path: Path, as_json: bool, schema: str | None) -> int:
-    """Look at config, cold nights, relays, probes, clock, disk, latches, service and alerts.
+    """Look at config, cold nights, relays, probes, computer, latches, service and alerts.
 
     Nothing is switched and nothing is changed, so it may be run at any time.  Exit status 0: all
     is well; 1: something needs attention; 3: the config is missing or refused (what can be
@@ -51,16 +52,23 @@ def command(config_path: Path, as_json: bool, schema: str | None) -> int:
     return status
 
 
-def look(config_path: Path) -> tuple[list[Group], bool]:
-    """Look at everything; returns the findings and whether the config is missing or refused."""
+def look(config_path: Path, root: Path = Path("/")) -> tuple[list[Group], bool]:
+    """Look at everything; returns the findings and whether the config is missing or refused.
+
+    Args:
+        config_path: the config file.
+        root: where the computer's own files are looked for, such as /proc and /boot.
+    """
     from bottomheat.cli.check_config import (
         cold_night_findings,
         config_findings,
         relay_findings,
     )
     from bottomheat.cli.check_machine import caution_findings, clock_findings
+    from bottomheat.cli.check_pi import card_findings, clock_chip_findings, computer_findings
     from bottomheat_drivers.clock import SystemClock
     from bottomheat_drivers.config_yaml import load
+    from bottomheat_drivers.machine import look_at_machine
 
     parsed: Parsed | None = None
     data: object = None
@@ -72,14 +80,28 @@ def look(config_path: Path) -> tuple[list[Group], bool]:
         about_config = [wrong(*in_two(str(error)))]
     config = None if parsed is None else parsed.config
     places = _Places(config, data)
+    machine = look_at_machine(root)
+    about_clock = [
+        *clock_findings(synchronised=SystemClock().synchronised()),
+        *clock_chip_findings(
+            machine, tells_by_the_clock=config is not None and config.alerts is not None
+        ),
+    ]
     groups = [
         Group("Config", tuple(about_config)),
         Group("Cold nights", tuple([] if config is None else cold_night_findings(config))),
         Group("Cutting the heat", tuple([] if config is None else relay_findings(config))),
-        Group("Probes", tuple(_guarded(_probes(config, places)))),
-        Group("Relay lines", tuple(_guarded(_lines(config, places)))),
-        Group("Clock", tuple(clock_findings(synchronised=SystemClock().synchronised()))),
-        Group("Disk", tuple(_guarded(_disk(places)))),
+        Group("Probes", tuple(_guarded(_probes(config, places, machine)))),
+        Group("Relay lines", tuple(_guarded(_lines(config, places, machine)))),
+        Group("Clock", tuple(about_clock)),
+        Group(
+            "Disk",
+            (
+                *_guarded(_disk(places)),
+                *card_findings(machine, places.state_folder, places.run_folder.absolute()),
+            ),
+        ),
+        Group("Computer", tuple(computer_findings(machine))),
         Group("Latches and proof", tuple(_guarded(_state(config, places)))),
         Group("Service", tuple(_guarded(_service(places)))),
         Group("Telling someone", tuple(_guarded(_alerts(config, config_path)))),
@@ -113,12 +135,15 @@ def _guarded(findings: Iterator[Finding]) -> Iterator[Finding]:
         yield wrong(*in_two(str(error), ": "))
 
 
-def _probes(config: Config | None, places: _Places) -> Iterator[Finding]:
+def _probes(config: Config | None, places: _Places, machine: Machine) -> Iterator[Finding]:
     from bottomheat.cli.check_machine import Readings, probe_findings
+    from bottomheat.cli.check_pi import bus_findings, probe_setting_findings
     from bottomheat.plausible import History, judge
     from bottomheat_drivers.clock import SystemClock
+    from bottomheat_drivers.machine import probe_settings
     from bottomheat_drivers.w1 import W1Probes, list_probes
 
+    yield from bus_findings(machine, config, bus_there=os.path.isdir(places.devices))
     found = list_probes(places.devices)
     readings: Readings = {}
     if config is not None:
@@ -138,6 +163,8 @@ def _probes(config: Config | None, places: _Places) -> Iterator[Finding]:
             for name, box in raw.items()
         }
     yield from probe_findings(config, readings, found)
+    names = [probe.name for probe in found if probe.supported and probe.fault is None]
+    yield from probe_setting_findings(probe_settings(places.devices, names), machine)
     if not found:
         raise DriverError(
             f"no probe is on the bus in {places.devices}: look at the bus's supply, ground and "
@@ -145,24 +172,19 @@ def _probes(config: Config | None, places: _Places) -> Iterator[Finding]:
         )
 
 
-def _lines(config: Config | None, places: _Places) -> Iterator[Finding]:
+def _lines(config: Config | None, places: _Places, machine: Machine) -> Iterator[Finding]:
     from bottomheat.cli.check_machine import line_findings
+    from bottomheat.cli.check_pi import line_setting_findings, relay_lines
+    from bottomheat_drivers.machine import lgpio_library
     from bottomheat_drivers.pins import pin_kind
     from bottomheat_drivers.process_lock import LOCK_FOLDER
     from bottomheat_drivers.surroundings import Line, gpio_devices, line_holder
 
     pins = pin_kind()
     folder = places.run_folder if pins == "mock" else LOCK_FOLDER
-    lines = []
-    for name, box in {} if config is None else config.chambers.items():
-        gpios = [(f"{name} relay", box.heater.gpio)]
-        if box.keeper.series_relay is not None:
-            gpios.append((f"{name} series relay", box.keeper.series_relay.gpio))
-        lines += [Line(label, gpio, line_holder(folder, gpio)) for label, gpio in gpios]
-    if config is not None and config.sounder is not None:
-        gpio = config.sounder.gpio
-        lines.append(Line("sounder", gpio, line_holder(folder, gpio)))
+    lines = [Line(label, gpio, line_holder(folder, gpio)) for label, gpio in relay_lines(config)]
     yield from line_findings(pins, lines, gpio_devices())
+    yield from line_setting_findings(machine, config, lgpio_library(), mock=pins == "mock")
 
 
 def _disk(places: _Places) -> Iterator[Finding]:

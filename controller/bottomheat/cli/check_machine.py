@@ -90,10 +90,13 @@ def _make(what: str, probe: FoundProbe | None) -> list[Finding]:
     if probe is None:
         return []
     found = []
-    if not probe.authentic_rom:
+    signs = [] if probe.authentic_rom else ["its serial number is not as the maker gives them"]
+    if probe.unlike is not None:
+        signs.append(f"its answer is not as the maker's parts give it ({probe.unlike})")
+    if signs:
         found.append(
             note(
-                f"{what}: its serial number is not as the maker gives them; copies can be off by "
+                f"{what}: {' and '.join(signs)}: it may be a copy, and copies can be off by "
                 "degrees or keep an old value",
                 "compare it with a thermometer you trust, in ice water and at 25 °C",
             )
