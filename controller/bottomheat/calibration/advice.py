@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
 from bottomheat.calibration.budget import Budget, Source, budget
-from bottomheat.calibration.fit import Fit, one_more
+from bottomheat.calibration.fit import INTERCEPT_SPAN_K, Fit, one_more
 from bottomheat.calibration.ledger import USUAL_SPOT
-from bottomheat.calibration.outcome import FACTOR, K, Outcome
+from bottomheat.calibration.outcome import FACTOR, UNLIKELY, K, Outcome
 from bottomheat.calibration.problem import Row
 
 WARMEST_ROOM_C: Final = 20.0
@@ -21,8 +21,6 @@ WORTH_K: Final = 0.1
 
 TELLS: Final = 2.0
 """Two methods whose AIC differ by less are not told apart (K. Burnham and D. Anderson 2002)."""
-
-UNLIKELY: Final = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +64,7 @@ class Next:
         now_k: expanded uncertainty (k = 2) there now, K.
         then_k: the same with that reading, K.
         most: the source that makes most of it now.
+        tried: by room in °C, the expanded uncertainty (k = 2) with a reading in it instead, K.
     """
 
     room_c: float
@@ -73,6 +72,7 @@ class Next:
     now_k: float
     then_k: float
     most: Source
+    tried: Mapping[float, float]
 
     @property
     def needed(self) -> bool:
@@ -163,7 +163,9 @@ def next_reading(made: Fit, outcome: Outcome, setpoint_c: float, coldest_c: floa
     rooms = [row.room_c for row in made.rows]
     at_c = min(rooms) if coldest_c is None else coldest_c
     low = math.floor(min(*rooms, at_c))
-    high = max(math.ceil(min(max(rooms), WARMEST_ROOM_C)), low + 1)
+    # A room so far from all others is the first that shows a constant part.
+    high = math.ceil(min(max(*rooms, min(rooms) + INTERCEPT_SPAN_K), WARMEST_ROOM_C))
+    high = max(high, low + 1)
 
     def wide_k(fit: Fit) -> float:
         spot_k = fit.line.u_k(fit.line.x_at(setpoint_c, at_c))
@@ -176,7 +178,7 @@ def next_reading(made: Fit, outcome: Outcome, setpoint_c: float, coldest_c: floa
     room_c = min(tried, key=lambda each: (round(tried[each], 3), -each))
     found = budget_of(outcome, made, setpoint_c, at_c)
     most = max((*found.spot, *found.service), key=lambda source: source.contribution_k)
-    return Next(room_c, at_c, wide_k(made), tried[room_c], most)
+    return Next(room_c, at_c, wide_k(made), tried[room_c], most, tried)
 
 
 def beside(outcome: Outcome, rows: Sequence[Row]) -> list[Beside]:

@@ -13,8 +13,9 @@ from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
+from scipy import stats
 
-from bottomheat.calibration.fit import U_FLOW_READING_K, Fit
+from bottomheat.calibration.fit import U_STEP_K, U_WEATHER_READING_K, Fit
 from bottomheat.calibration.learned import Learned
 from bottomheat.calibration.ledger import Reference
 from bottomheat.calibration.problem import Doubts, Line, Problem, Row
@@ -30,6 +31,9 @@ from bottomheat.doubts import (
 
 K: Final = 2.0
 """Coverage factor of an expanded uncertainty."""
+
+UNLIKELY: Final = 0.05
+"""A scatter that chance makes more seldom than this widens the interval."""
 
 FACTOR, FLOW, FIXED = "temperature-factor", "heat-flow", "fixed"
 METHODS: Final = (FACTOR, FLOW, FIXED)
@@ -215,10 +219,11 @@ def _factor(
     lags: Mapping[str, float],
     with_intercept: bool,
 ) -> Outcome:
+    constant_k = round(line.intercept_k, 2) + 0.0 if with_intercept else 0.0
     values: dict[str, object] = {
         "method": FACTOR,
         "factor": round(line.factor, 4),
-        "intercept": round(line.intercept_k, 2) if with_intercept else None,
+        "intercept": constant_k or None,
         **lags,
         "uncertainty": round(line.least_k, 3),
         "measured_difference": round(line.centre_k, 1),
@@ -229,7 +234,7 @@ def _factor(
     # The line as the service will have it: what rounding takes away is not promised.
     held = Line(
         round(line.factor, 4),
-        round(line.intercept_k, 2) if with_intercept else 0.0,
+        constant_k,
         round(line.centre_k, 1),
         round(line.least_k, 3),
         round(line.slope_u, 3),
@@ -244,9 +249,27 @@ def flow_from_readings(made: Fit, zone: Zone) -> Outcome | None:
         made: the fit.
         zone: the spread over the box.
     """
-    if made.resistance is None:
+    line = made.resistance
+    if line is None:
         return None
-    return _flow("readings", made.resistance, zone, {}, _watts_per_k(made.rows))
+    method = next(each for each in made.methods if each.name == FLOW)
+    wider = widening(method.chi_square, method.freedom)
+    line = replace(line, least_k=line.least_k * wider, slope_u=line.slope_u * wider)
+    return _flow("readings", line, zone, {}, _watts_per_k(made.rows))
+
+
+def widening(chi_square_value: float, freedom: int) -> float:
+    """By how much readings that scatter more than they should widen an interval (R. Birge 1932).
+
+    1 where such a scatter comes by chance more often than once in twenty times.
+
+    Args:
+        chi_square_value: weighted sum of squared residuals.
+        freedom: its degrees of freedom.
+    """
+    if freedom < 1 or stats.chi2.sf(chi_square_value, freedom) >= UNLIKELY:
+        return 1.0
+    return max(1.0, math.sqrt(chi_square_value / freedom))
 
 
 def flow_from_probe(taught: Learned, zone: Zone) -> Outcome | None:
@@ -278,7 +301,7 @@ def _flow(
 ) -> Outcome:
     held = Line(
         round(line.factor, 4),
-        round(line.intercept_k, 2),
+        round(line.intercept_k, 2) + 0.0,
         round(line.centre_k, 1),
         round(line.least_k, 3),
         round(line.slope_u, 4),
@@ -286,7 +309,7 @@ def _flow(
     values: dict[str, object] = {
         "method": FLOW,
         "resistance": held.factor,
-        "intercept": held.intercept_k if abs(line.intercept_k) > 1e-9 else None,
+        "intercept": held.intercept_k or None,
         **memory,
         "uncertainty": held.least_k,
         "measured_power": -held.centre_k + 0.0,
@@ -314,7 +337,12 @@ def fixed_from_readings(rows: Sequence[Row], doubts: Doubts, zone: Zone) -> Outc
     weights = problem.weights(-1.0, with_intercept=False)
     rooms = np.array([row.room_c for row in rows])
     room_c = float(weights @ rooms / weights.sum()) if np.isfinite(rooms).all() else None
-    return _fixed("readings", line.factor, line.u_k(-1.0), room_c, zone)
+    u_k = line.u_k(-1.0)
+    if room_c is None and len(rows) > 1:
+        # The service allows for the room that nobody knows; what scatters more than that is added.
+        scatter_k2 = float(np.var(y, ddof=1)) - U_FIXED_K**2 - float(np.mean(problem.own**2))
+        u_k = math.hypot(u_k, math.sqrt(max(scatter_k2, 0.0)))
+    return _fixed("readings", line.factor, u_k, room_c, zone)
 
 
 def fixed_from_probe(taught: Learned, room_c: float, zone: Zone) -> Outcome:
@@ -410,7 +438,9 @@ def rows_without_room(
                     power_w=pairing.power_w,
                     room_c=math.nan,
                     thermometer_k=entry.expanded_k / 2.0,
-                    own_k=math.hypot(doubts.reading_k, pairing.steadiness_k, U_FLOW_READING_K),
+                    own_k=math.hypot(
+                        doubts.reading_k, U_STEP_K, U_WEATHER_READING_K, pairing.steadiness_k
+                    ),
                     steadiness_k=pairing.steadiness_k,
                     spot=entry.spot,
                 )

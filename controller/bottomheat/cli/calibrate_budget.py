@@ -77,7 +77,7 @@ def command(
         return
     word = ", the coldest on record" if on_record else ""
     click.echo(
-        f"{name}, lid {material.lid}: the bases at {material.box.callus_zone_c:g} °C in a room of "
+        f"{name}, lid {material.lid}: bases at {material.box.callus_zone_c:g} °C, room of "
         f"{room_c:.1f} °C{word}"
     )
     click.echo("\n".join(budget_text(found)))
@@ -96,7 +96,7 @@ def budget_text(found: Budget) -> list[str]:
     lines += _sums("at the spot", found.spot_k, whole)
     lines += [_line(source, whole) for source in found.service]
     lines += _sums("estimate for the box", found.combined_k, whole)
-    return lines
+    return lines[:-1]
 
 
 def _line(source: Source, whole: float) -> str:

@@ -77,7 +77,8 @@ def command(
     """
     from bottomheat.cli.calibrate_box import reader_of, the_box
     from bottomheat.cli.calibrate_fit_data import gather
-    from bottomheat.cli.calibrate_fit_text import as_data, report_text
+    from bottomheat.cli.calibrate_fit_json import as_data
+    from bottomheat.cli.calibrate_fit_text import report_text
     from bottomheat.cli.calibrate_keep import writable
     from bottomheat.errors import InputError
     from bottomheat.protect.tending import Lid

@@ -65,6 +65,7 @@ class Material:
         doubts: standard uncertainties known beforehand.
         taught: the newest session of a borrowed probe that can be used, or None.
         coldest_c: coldest room on record, °C.
+        bare: probes of that session, and of the box beside it, that were never compared.
         change: what last made the box another box, or None.
         age: how the calibration in force stands, or None where there is none.
         notes: what the grower should know of how this was put together.
@@ -80,6 +81,7 @@ class Material:
     doubts: Doubts
     taught: Taught | None
     coldest_c: float | None
+    bare: tuple[str, ...]
     change: record.Tended | None
     age: Ageing | None
     notes: tuple[str, ...]
@@ -129,6 +131,7 @@ def gather(config: Config, reader: LogReader, name: str, lid: Lid | None, now_s:
         doubts=doubts,
         taught=taught,
         coldest_c=reader.coldest_room(name),
+        bare=() if taught is None else _bare(config, box, taught.probe),
         change=record.last_change(tended, now_s),
         age=ages_of(config, reader, references).get((name, lid.value)),
         notes=tuple(notes),
@@ -175,6 +178,12 @@ def _doubts(config: Config, box: ChamberConfig, lid: Lid) -> Doubts:
 
 
 # -- a borrowed probe
+
+
+def _bare(config: Config, box: ChamberConfig, borrowed: str) -> tuple[str, ...]:
+    places = box.probes.by_place()
+    named = [places[place] for place in (*_LAYER, Place.ROOM) if place in places]
+    return tuple(probe for probe in (*named, borrowed) if probe not in config.corrections)
 
 
 def _taught(

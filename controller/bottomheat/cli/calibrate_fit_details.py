@@ -6,17 +6,21 @@ import math
 import textwrap
 from collections.abc import Mapping
 from datetime import UTC, datetime, tzinfo
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from bottomheat.calibration.outcome import FACTOR
 
 if TYPE_CHECKING:
+    from bottomheat.calibration.advice import Next
     from bottomheat.calibration.fit import Fit
     from bottomheat.cli.calibrate_fit import Report
     from bottomheat.cli.calibrate_fit_data import Material, Taught
 
 NORMAL_95 = 1.96
 """Quantile of the normal distribution: every uncertainty is known beforehand, none is estimated."""
+
+NO_FIT = 0.001
+"""A method whose scatter chance makes more seldom than this does not fit at all."""
 
 WIDTH = 80
 
@@ -33,6 +37,8 @@ def details_text(report: Report, zone: tzinfo | None = None) -> list[str]:
     if report.outcome.source == "borrowed probe" and material.taught is not None:
         lines += [*_session(report, material.taught, zone), ""]
     if material.made is not None:
+        if lines:
+            lines += ["Your readings by themselves, for comparison", ""]
         lines += [*_rows(material, material.made, zone), ""]
     if material.left_out:
         lines += ["Not used"]
@@ -102,11 +108,13 @@ def _statistics(report: Report, made: Fit) -> list[str]:
                 f"± {NORMAL_95 * line.u_k(x_k):.2f} K, one more reading with the same "
                 f"thermometer ± {NORMAL_95 * made.prediction_k(x_k):.2f} K (95 %, 1.96)."
             )
+    if report.following is not None:
+        lines += _rooms(report.following)
     if one.freedom:
         ratio = math.sqrt(one.chi_square / one.freedom)
         widened = "all is widened by it" if made.birge > 1.0 else "nothing is widened"
         lines += _wrapped(
-            f"Scatter: chi-square {one.chi_square:.2f} with {one.freedom} degrees of freedom "
+            f"Scatter: chi-square {one.chi_square:.2f}, degrees of freedom {one.freedom} "
             f"(p = {one.p_value:.3f}), Birge ratio {ratio:.2f}: {widened}."
         )
     else:
@@ -124,11 +132,25 @@ def _statistics(report: Report, made: Fit) -> list[str]:
         if material.box.probes.room is None and method.name.startswith(FACTOR):
             continue
         p = "-" if method.p_value is None else f"{method.p_value:.3f}"
+        # What a method that does not fit at all makes of correlated errors is no offset.
+        fits = method.p_value is None or method.p_value >= NO_FIT
+        value, error = (f"{method.value:.4f}", f"{method.error:.4f}") if fits else ("-", "-")
         lines.append(
-            f"  {method.name:<29} {method.value:>8.4f}  {method.error:>6.4f}  "
+            f"  {method.name:<29} {value:>8}  {error:>6}  "
             f"{method.chi_square:>7.2f}  {method.freedom:>4}  {p:>5}  {method.aic:>6.2f}"
         )
     return lines
+
+
+def _rooms(more: Next) -> list[str]:
+    """What one more reading would do, by its room."""
+    rooms = sorted(more.tried)
+    shown = [*rooms[:: max(1, len(rooms) // 5)], more.room_c]
+    told = ", ".join(f"{room_c:.0f} °C ± {more.tried[room_c]:.2f}" for room_c in sorted(set(shown)))
+    return _wrapped(
+        f"The whole box in a room of {more.at_c:.0f} °C: ± {more.now_k:.2f} K now (k = 2); with "
+        f"one more reading in a room of {told} K."
+    )
 
 
 def _session(report: Report, taught: Taught, zone: tzinfo | None) -> list[str]:
@@ -166,49 +188,3 @@ def _session(report: Report, taught: Taught, zone: tzinfo | None) -> list[str]:
 
 def _wrapped(text: str, indent: str = "  ") -> list[str]:
     return textwrap.wrap(text, WIDTH, subsequent_indent=indent)
-
-
-def rows_data(material: Material) -> dict[str, Any]:
-    """Rows, what was left out, and the methods, as JSON data."""
-    made = material.made
-    found: dict[str, Any] = {
-        "left_out": [{"number": out.number, "why": out.why} for out in material.left_out],
-        "rows": [],
-        "fit": None,
-        "methods": [],
-    }
-    if made is None:
-        return found
-    for row, residual_k, z in zip(made.rows, made.residuals_k, made.standardised, strict=True):
-        found["rows"].append(
-            {
-                "number": row.number,
-                "spot": row.spot,
-                "room_c": row.room_c if math.isfinite(row.room_c) else None,
-                "difference_k": row.x_k if math.isfinite(row.room_c) else None,
-                "residual_k": residual_k,
-                "standardised": z,
-                "outlier": row.number in made.outliers,
-            }
-        )
-    found["fit"] = {
-        "factor": made.line.factor,
-        "factor_error": made.factor_error,
-        "intercept_k": made.line.intercept_k,
-        "with_intercept": made.with_intercept,
-        "birge": made.birge,
-        "zone_u_k": made.zone_k,
-    }
-    found["methods"] = [
-        {
-            "name": method.name,
-            "value": method.value,
-            "error": method.error,
-            "chi_square": method.chi_square,
-            "freedom": method.freedom,
-            "p_value": method.p_value,
-            "aic": method.aic,
-        }
-        for method in made.methods
-    ]
-    return found

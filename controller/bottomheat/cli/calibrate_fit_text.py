@@ -5,15 +5,17 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, tzinfo
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from bottomheat.calibration.ageing import Advice
 from bottomheat.calibration.fit import INTERCEPT_SPAN_K
-from bottomheat.calibration.outcome import FACTOR, FIXED, FLOW, K
+from bottomheat.calibration.ledger import USUAL_SPOT
+from bottomheat.calibration.outcome import FACTOR, FIXED, FLOW, K, widening
 from bottomheat.config import FixedOffset, HeatFlow, TemperatureFactor
 
 if TYPE_CHECKING:
     from bottomheat.calibration.advice import Next, Trust
+    from bottomheat.calibration.fit import Fit
     from bottomheat.calibration.outcome import Outcome
     from bottomheat.cli.calibrate_fit import Report
     from bottomheat.cli.calibrate_fit_data import Material
@@ -23,16 +25,17 @@ WIDTH = 96
 KEYS = {"on": "offset", "ajar": "offset_ajar", "off": "offset_off"}
 AFTER = "Again after filling, moving or a new layer."
 
-BETTER = {
-    "thermometer": "a better thermometer would narrow it",
-    "wet-layer probe": "all probes in one jar (bottomheat calibrate jar) would narrow it",
-    "room probe": "all probes in one jar (bottomheat calibrate jar) would narrow it",
-    "open lid": "it is what an open lid takes",
-    "spread over the box": "it is from spot to spot in the box",
-    "weather": "it is what weather does to any box",
-    "readings disagree": "the readings disagree with each other",
-    "bed not steady": "calmer weather would narrow it",
+MOST = {
+    "thermometer": "the thermometer itself",
+    "reading it": "how it is read",
+    "wet-layer probe": "the probes, which a jar would tell (calibrate jar)",
+    "room probe": "the probes, which a jar would tell (calibrate jar)",
+    "open lid": "the open lid",
+    "spread over the box": "from spot to spot in the box",
+    "readings disagree": "that readings disagree",
+    "bed not steady": "weather while you read",
 }
+"""What makes most of an uncertainty, by the name of its source; others speak for themselves."""
 
 
 def day(wall_s: float, zone: tzinfo | None) -> str:
@@ -91,14 +94,15 @@ def report_text(
     """
     from bottomheat.cli.calibrate_fit_details import details_text
 
-    lines = [*_first(report), *opening(report, offset, zone), ""]
+    lines = [*_first(report), *opening(report, zone), ""]
     for note in notes(report, zone):
         lines += textwrap.wrap(note, WIDTH, initial_indent="  ", subsequent_indent="    ")
     if lines[-1]:
         lines.append("")
-    lines += config_lines(report.material, report.outcome.values)
-    if not report.wrong and not asked:
-        lines += ["", "With --write this goes into the config. --details shows the statistics."]
+    if not report.wrong:
+        lines += config_lines(report.material, report.outcome.values, offset)
+        if not asked:
+            lines += ["", "With --write this goes into the config. --details shows the statistics."]
     if details:
         lines += ["", *details_text(report, zone)]
     return "\n".join(lines)
@@ -118,12 +122,11 @@ def _first(report: Report) -> list[str]:
     return [*textwrap.wrap(text, WIDTH, subsequent_indent="  "), ""]
 
 
-def opening(report: Report, offset: Offset, zone: tzinfo | None = None) -> list[str]:
+def opening(report: Report, zone: tzinfo | None = None) -> list[str]:
     """The three lines: what to set, how far to trust it, when to read once more.
 
     Args:
         report: what a fit says.
-        offset: the config's offset at present.
         zone: time zone; None is this machine's.
     """
     if report.wrong or report.trust is None:
@@ -135,7 +138,7 @@ def opening(report: Report, offset: Offset, zone: tzinfo | None = None) -> list[
             "day, the heat on.",
         ]
     return [
-        f"Set {_what(report.outcome)}{_now(report.outcome, offset)}, lid {report.material.lid}: "
+        f"Set {_what(report.outcome)}{_now(report)}, lid {report.material.lid}: "
         f"{_whence(report, zone)}.",
         trusted(report.trust, report.outcome),
         again(report, zone),
@@ -152,7 +155,11 @@ def _what(outcome: Outcome) -> str:
     return f"the offset to {outcome.value:.2f} K"
 
 
-def _now(outcome: Outcome, offset: Offset) -> str:
+def _now(report: Report) -> str:
+    outcome, material = report.outcome, report.material
+    offset, own = material.box.offset_with(material.lid)
+    if not own:
+        return " (now that of the lid on)"
     match offset:
         case TemperatureFactor(factor=factor) if outcome.method == FACTOR:
             return f" (now {factor:g})"
@@ -198,12 +205,12 @@ def trusted(trust: Trust, outcome: Outcome) -> str:
     rooms = f"in a room of {low} °C" if low == high else f"in rooms of {low} to {high} °C"
     if trust.coldest_c is None or trust.coldest_k is None:
         return f"{head} {rooms}."
+    night = f"on a night of {round(trust.coldest_c)} °C, the coldest on record."
     if not trust.beyond:
         return f"{head} {rooms}, as cold as any on record."
-    return (
-        f"{head} {rooms}, {within(trust.coldest_k)} on a night of {round(trust.coldest_c)} °C, the "
-        "coldest on record."
-    )
+    if within(trust.coldest_k) == within(trust.expanded_k):
+        return f"{head} {rooms} and {night}"
+    return f"{head} {rooms}, {within(trust.coldest_k)} {night}"
 
 
 def again(report: Report, zone: tzinfo | None = None) -> str:
@@ -213,17 +220,19 @@ def again(report: Report, zone: tzinfo | None = None) -> str:
     if change is not None and change.at_s > newest_s:
         word = "filled" if change.doing == "fill" else "moved"
         return f"Read again now: the box was {word} on {day(change.at_s, zone)}, after all of this."
+    if report.outcome.method == FIXED:
+        return f"Read again whenever the room is 3 K warmer or colder. {AFTER}"
     if report.following is not None:
-        return f"{_following(report.following)} {AFTER}"
+        return f"{_following(report.following, report.outcome, material)} {AFTER}"
     taught = material.taught
     if report.outcome.source == "borrowed probe" and taught is not None:
+        if taught.running:
+            return f"Fit again when the borrowed probe's session is over. {AFTER}"
         wide = trust is not None and trust.beyond and trust.coldest_k is not None
         if wide and trust is not None and (trust.coldest_k or 0.0) - trust.expanded_k >= 0.1:
             cold = f"{trust.coldest_c:.0f} °C" if trust.coldest_c is not None else "cold"
             return f"Learn again when rooms of about {cold} come: it is known least there. {AFTER}"
         return f"No further reading is needed: one now and then is a check. {AFTER}"
-    if report.outcome.method == FIXED:
-        return f"Read again whenever the room is 3 K warmer or colder. {AFTER}"
     return f"Read once more when the mat runs twice as much as now, or half. {AFTER}"
 
 
@@ -235,17 +244,27 @@ def _newest_s(report: Report) -> float:
     return max(each.wall_ms / 1000 for each in material.references if each.number in used)
 
 
-def _following(more: Next) -> str:
+def _following(more: Next, outcome: Outcome, material: Material) -> str:
     if more.needed:
         return (
             f"Read once more in a room of {more.room_c:.0f} °C: {within(more.now_k)} at "
             f"{more.at_c:.0f} °C would become {within(more.then_k)}."
         )
-    better = BETTER.get(more.most.name, f"most of it is: {more.most.name}")
+    if outcome.zone.source == "assumed" and more.most.name == "spread over the box":
+        return (
+            f"Read once more {_elsewhere(material)}: most of {within(more.now_k)} is an assumed "
+            "spread over the box; another room would hardly narrow it."
+        )
+    most = MOST.get(more.most.name, more.most.name)
     return (
-        f"One more reading is not needed, it would not narrow {within(more.now_k)} by 0.1: "
-        f"{better}."
+        f"No more reading is needed: it would narrow {within(more.now_k)} by less than 0.1; most "
+        f"of it is {most}."
     )
+
+
+def _elsewhere(material: Material) -> str:
+    there = {row.spot for row in material.rows}
+    return "in a corner" if not there or USUAL_SPOT in there else "in the middle"
 
 
 def notes(report: Report, zone: tzinfo | None = None) -> list[str]:
@@ -255,13 +274,18 @@ def notes(report: Report, zone: tzinfo | None = None) -> list[str]:
     if outcome.source == "borrowed probe" and material.taught is not None:
         found += [f"{text[0].upper()}{text[1:]}." for text in material.taught.learned.doubts]
         found += _checked(report)
+        if material.bare:
+            found.append(
+                f"Never compared in one jar: {', '.join(material.bare)}. Compare them now "
+                "(bottomheat calibrate jar --write) and fit again: the session counts as before, "
+                "and all gets narrower."
+            )
     else:
-        found += _about_readings(material)
+        found += _about_readings(material, outcome)
     if outcome.zone.source == "assumed":
-        where = " and ".join(dict.fromkeys(row.spot for row in material.rows)) or "one spot"
         found.append(
-            f"All is from one spot ({where}): how much the box differs from spot to spot is "
-            f"assumed ({within(K * outcome.zone.u_k)} °C). A reading in a corner, at base "
+            "All is from one spot: how much the box differs from spot to spot is assumed "
+            f"({within(K * outcome.zone.u_k)} °C). A reading {_elsewhere(material)}, at base "
             "depth, would settle it."
         )
     if material.age is not None and material.age.advice is not Advice.NONE:
@@ -295,10 +319,18 @@ def _checked(report: Report) -> list[str]:
             f"Your {many} reading{'' if many == 1 else 's'} beside it "
             f"{'agrees' if many == 1 else 'agree'} within what both allow."
         ]
-    return [f"Of your {many} readings no. {_listed(out)} lies outside what both allow."]
+    if len(out) == many:
+        return [
+            f"Your {many} reading{'' if many == 1 else 's'} beside it "
+            f"{'lies' if many == 1 else 'lie'} outside what both allow."
+        ]
+    return [
+        f"Beside it no. {_listed(out)} of your {many} readings "
+        f"{'lies' if len(out) == 1 else 'lie'} outside what both allow."
+    ]
 
 
-def _about_readings(material: Material) -> list[str]:
+def _about_readings(material: Material, outcome: Outcome) -> list[str]:
     from bottomheat.calibration.advice import verdict
 
     made = material.made
@@ -309,9 +341,13 @@ def _about_readings(material: Material) -> list[str]:
     if has_room:
         found.append(verdict(made))
     if has_room and not made.with_intercept:
+        span = f"{INTERCEPT_SPAN_K:g} K"
+        rooms = (
+            f"Rooms less than {span} apart support" if len(made.rows) > 1 else "One room supports"
+        )
         found.append(
-            f"All rooms lie within {INTERCEPT_SPAN_K:g} K, which supports a factor alone; a "
-            "constant part would show with a room that is colder or warmer than that."
+            f"{rooms} a factor alone; with another, {span} colder or warmer, a constant part would "
+            "show as well."
         )
     z = dict(zip((row.number for row in made.rows), made.residuals_k, strict=True))
     for number in made.outliers:
@@ -319,10 +355,19 @@ def _about_readings(material: Material) -> list[str]:
             f"No. {number} lies {abs(z[number]):.1f} K from what the others say. It is used; if it "
             f"was wrong: bottomheat calibrate drop {number}"
         )
-    if made.birge > 1.0:
+    if outcome.method == FIXED and not has_room:
+        offsets_k = [row.x_k - row.y_k for row in made.rows]
+        apart_k = max(offsets_k) - min(offsets_k)
+        if apart_k >= 1.0:
+            found.append(
+                f"The offset was not fixed: it differed by {apart_k:.1f} K from reading to reading, "
+                "as the room did. A room probe would tell."
+            )
+    wider = _wider(made, outcome)
+    if wider > 1.0:
         found.append(
-            f"The readings scatter {made.birge:.1f} times as much as they should: all is widened "
-            "by that. Look at --details."
+            f"The readings scatter {wider:.1f} times as much as they should: all is widened by "
+            "that. Look at --details."
         )
     usable = [
         out for out in material.left_out if not out.why.startswith(("dropped", "the lid was"))
@@ -334,85 +379,40 @@ def _about_readings(material: Material) -> list[str]:
     return found
 
 
+def _wider(made: Fit, outcome: Outcome) -> float:
+    """By how much the scatter of the readings widens this outcome."""
+    if outcome.method == FACTOR:
+        return made.birge
+    if outcome.method == FIXED:
+        return 1.0
+    method = next(each for each in made.methods if each.name == outcome.method)
+    return widening(method.chi_square, method.freedom)
+
+
 def _listed(numbers: Sequence[int]) -> str:
     words = [str(number) for number in numbers]
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
 
 
-def config_lines(material: Material, values: Mapping[str, object]) -> list[str]:
-    """The lines for the config."""
+def config_lines(material: Material, values: Mapping[str, object], offset: Offset) -> list[str]:
+    """The lines for the config.
+
+    Args:
+        material: what they were made of.
+        values: the config's keys; None takes one out.
+        offset: the offset at present.
+    """
     lines = [f"In the config, below {material.name}:", f"    {KEYS[material.lid.value]}:"]
     for key, value in values.items():
         if value is not None:
             said = str(value).lower() if isinstance(value, bool) else str(value)
             lines.append(f"      {key}: {said}")
-    gone = [key for key, value in values.items() if value is None]
-    if gone:
-        lines.append(f"      (no {', no '.join(key.replace('_', ' ') for key in gone)})")
+    names = {field.alias or name: name for name, field in type(offset).model_fields.items()}
+    gone = [
+        key
+        for key, value in values.items()
+        if value is None and names.get(key) in offset.model_fields_set
+    ]
+    if gone and offset.method == values.get("method"):
+        lines.append(f"      # and no {', no '.join(gone)}")
     return lines
-
-
-def as_data(report: Report) -> dict[str, Any]:
-    """The answer as one JSON object; temperatures °C, differences and uncertainties K."""
-    from bottomheat.cli.calibrate_fit_details import rows_data
-
-    material, outcome, trust = report.material, report.outcome, report.trust
-    offset, _ = material.box.offset_with(material.lid)
-    more, taught = report.following, material.taught
-    return {
-        "chamber": material.name,
-        "lid": material.lid.value,
-        "method": outcome.method,
-        "source": outcome.source,
-        "lines": opening(report, offset),
-        "notes": notes(report),
-        "set": {key: value for key, value in outcome.values.items() if value is not None},
-        "possible": not report.wrong,
-        "wrong": list(report.wrong),
-        "zone": {"u_k": outcome.zone.u_k, "source": outcome.zone.source},
-        "trust": None
-        if trust is None
-        else {
-            "rooms_c": trust.rooms_c,
-            "expanded_k": trust.expanded_k,
-            "coldest_room_c": trust.coldest_c,
-            "expanded_coldest_k": trust.coldest_k,
-        },
-        "one_more": None
-        if more is None
-        else {
-            "needed": more.needed,
-            "room_c": more.room_c,
-            "at_room_c": more.at_c,
-            "expanded_now_k": more.now_k,
-            "expanded_then_k": more.then_k,
-        },
-        "disagree": None
-        if report.against is None
-        else {
-            "difference_k": report.against.difference_k,
-            "expanded_k": report.against.expanded_k,
-            "outside": report.against.outside,
-        },
-        "borrowed_probe": None
-        if taught is None
-        else {
-            "probe": taught.probe,
-            "begin": datetime.fromtimestamp(taught.begin_s, UTC).isoformat(),
-            "end": datetime.fromtimestamp(taught.end_s, UTC).isoformat(),
-            "running": taught.running,
-            "hours": taught.learned.hours,
-            "rooms_c": taught.rooms_c,
-            "residual_rms_k": taught.learned.residual_rms_k,
-            "checks": [
-                {
-                    "number": check.number,
-                    "difference_k": check.difference_k,
-                    "expanded_k": check.expanded_k,
-                    "outside": check.outside,
-                }
-                for check in report.checks
-            ],
-        },
-        **rows_data(material),
-    }
