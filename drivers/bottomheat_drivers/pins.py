@@ -20,6 +20,12 @@ from bottomheat.errors import DriverError
 MOCK_PINS = "BOTTOMHEAT_MOCK_PINS"
 """Names a file that shows the mock lines' levels to the world outside the process."""
 
+LGPIO_REMEDY = (
+    "sudo apt install python3-lgpio, and make the environment with --system-site-packages, as "
+    "README says"
+)
+"""One way on every Raspberry Pi OS: its own package, because lgpio has no wheel for Python 3.13."""
+
 
 def pin_kind() -> str:
     """Return the kind of pins that the environment asks for: ``mock`` or ``lgpio``.
@@ -85,21 +91,37 @@ def _sentence(error: Exception) -> str:
     return text or type(error).__name__
 
 
-def _lgpio_factory() -> Any:
-    # lgpio makes a FIFO in the folder LG_WD, or else in the current one, when it is imported.
+def load_lgpio() -> Any:
+    """Return the module lgpio.
+
+    Raises:
+        DriverError: missing, empty (as a release of 2021 is, which pip takes where no later one
+            has a wheel), or without a folder for its working files.
+    """
+    # It makes a FIFO in the folder LG_WD, or else in the current one, when it is imported.
     try:
         import lgpio
-        from gpiozero.pins.lgpio import LGPIOFactory, LGPIOPin
     except ImportError as error:
         raise DriverError(
             "the Python module lgpio, which drives a Pi's lines, is missing "
-            f"({error}): install bottomheat with its pi extra."
+            f"({error}): {LGPIO_REMEDY}."
         ) from error
     except OSError as error:
         raise DriverError(
             f"lgpio cannot make its working files ({error.strerror or error}): set LG_WD to a "
             "folder that this user may write to."
         ) from error
+    if not hasattr(lgpio, "gpiochip_open"):
+        raise DriverError(
+            "the Python module lgpio is an empty one, which drives no line: "
+            f"{sys.executable} -m pip uninstall lgpio, then {LGPIO_REMEDY}."
+        )
+    return lgpio
+
+
+def _lgpio_factory() -> Any:
+    lgpio = load_lgpio()
+    from gpiozero.pins.lgpio import LGPIOFactory, LGPIOPin
 
     class SteadyPin(LGPIOPin):  # type: ignore[misc]
         """A line that never leaves the level asked for, neither at its start nor at its end."""

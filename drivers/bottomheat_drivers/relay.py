@@ -12,7 +12,14 @@ from types import FrameType
 from typing import Any, Self
 
 from bottomheat.errors import DriverError
-from bottomheat_drivers.pins import MOCK_PINS, line_errors, mirror_level, pin_factory, pin_kind
+from bottomheat_drivers.pins import (
+    MOCK_PINS,
+    line_errors,
+    load_lgpio,
+    mirror_level,
+    pin_factory,
+    pin_kind,
+)
 
 __all__ = ["GpioRelay", "exit_on_signals", "open_lines", "pin_factory", "pin_kind"]
 
@@ -173,11 +180,8 @@ def _open_with_lgpio(lines: list[tuple[int, bool]], chip: int | None) -> list[st
         factory = pin_factory("lgpio")
         chip = int(factory.chip)
         factory.close()
+    lgpio = load_lgpio()
     with line_errors("the GPIO lines cannot be opened"):
-        try:
-            import lgpio
-        except ImportError as error:
-            raise DriverError(f"the Python module lgpio is missing ({error})") from error
         handle = lgpio.gpiochip_open(chip)
     problems = []
     for gpio, active_high in lines:

@@ -20,7 +20,10 @@ SECTIONS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("Every day", ("status", "tend", "lid", "alarms", "ack", "pause", "away")),
     ("Setting up", ("check", "probes", "prove", "calibrate", "rehearse")),
     ("After a cutoff", ("reset",)),
-    ("The service itself", ("run", "keep", "alerts", "open-lines")),
+    (
+        "The service itself",
+        ("install", "uninstall", "run", "keep", "alerts", "upkeep", "open-lines"),
+    ),
 )
 """Commands in groups that a grower understands; each lives in ``cli/<name>_cmd.py``."""
 
