@@ -284,9 +284,9 @@ def _factor(rows: Rows, u2: tuple[float, float, float]) -> _Line:
     start_k = START_COLD_K if cold else START_WARM_K
     observed = rows.callus_c - base
 
-    def weighed(f: float) -> _Line:
+    def weighed(guess_factor: float) -> _Line:
         # Reading space: callus reads d_c more, room d_r, layer d_s; b = d_c - (1-f) d_r - f d_s.
-        kept2 = f**2 * u2[0] + (1.0 - f) ** 2 * u2[1]
+        kept2 = guess_factor**2 * u2[0] + (1.0 - guess_factor) ** 2 * u2[1]
         prior = (mean, covariance)
         return _line(rows, observed, columns, prior, shares, start_k, kept2, u2[2])
 
