@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from bottomheat.calibration import series as record
@@ -215,8 +215,7 @@ def _taught(
         from_ms = round((counted[0][0] - record.BEFORE_S) * 1000)
         to_ms = round(counted[-1][1] * 1000) + 1
         places = box.probes.by_place()
-        rows = sorted(reader.samples(name, from_ms, to_ms), key=lambda row: row.wall_ms)
-        seen = _seen(_corrected(rows, places, config, then))
+        seen = _seen(reader.samples(name, from_ms, to_ms), places, config, then)
         shift_k = then.shift_k(session.probe, config)
         callus = [
             (wall_ms / 1000, celsius + shift_k(wall_ms))
@@ -270,29 +269,29 @@ def _learnt(
     )
 
 
-def _seen(rows: Iterable[SampleRow]) -> list[Seen]:
-    from bottomheat.cli.calibrate_add import seen_of
-
-    return seen_of(list(rows))
-
-
-def _corrected(
+def _seen(
     rows: Iterable[SampleRow], places: Mapping[Place, str], config: Config, then: _Then
-) -> Iterable[SampleRow]:
-    """The rows as the corrections of now would have made them."""
+) -> list[Seen]:
+    """The rows in order of time, as the corrections of now would have made them.
+
+    Two wet-layer probes become one temperature, as they do for control.
+    """
+    from bottomheat.estimate import Estimator, control_substrate
     from bottomheat.model import Good
 
     shifts = {place: then.shift_k(probe, config) for place, probe in places.items()}
+    estimator, found = Estimator(), []
     for row in rows:
-        yield replace(
-            row,
-            readings=tuple(
-                (place, replace(each, celsius=each.celsius + shifts[place](row.wall_ms)))
-                if isinstance(each, Good) and place in shifts
-                else (place, each)
-                for place, each in row.readings
-            ),
+        good = {
+            place: each.celsius + shifts[place](row.wall_ms)
+            for place, each in row.readings
+            if isinstance(each, Good) and place in shifts
+        }
+        estimator, layer_c = control_substrate(
+            estimator, good.get(Place.SUBSTRATE), good.get(Place.SUBSTRATE_2)
         )
+        found.append(Seen(row.wall_ms / 1000, layer_c, good.get(Place.ROOM), float(row.heat)))
+    return sorted(found, key=lambda each: each.at_s)
 
 
 class _Then:

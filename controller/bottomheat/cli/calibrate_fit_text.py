@@ -360,7 +360,7 @@ def _about_readings(material: Material, outcome: Outcome) -> list[str]:
         apart_k = max(offsets_k) - min(offsets_k)
         if apart_k >= 1.0:
             found.append(
-                f"The offset was not fixed: it differed by {apart_k:.1f} K from reading to reading, "
+                f"The offset was not fixed: it differed by {apart_k:.1f} K between readings, "
                 "as the room did. A room probe would tell."
             )
     wider = _wider(made, outcome)
