@@ -27,7 +27,12 @@ UNITS = (KEEPER, SERVICE, ALERTS, UPKEEP, TIMER)
 UNIT_FOLDER = "/usr/local/lib/systemd/system"
 RULES = "/usr/local/lib/udev/rules.d/60-bottomheat-gpio.rules"
 
-FOLDERS = ("/etc/bottomheat", STATE, ALERTS_STATE)
+FOLDERS: Mapping[str, tuple[int, str, str]] = {
+    "/etc/bottomheat": (0o750, "root", "bottomheat"),
+    STATE: (0o750, "bottomheat", "bottomheat"),
+    ALERTS_STATE: (0o700, "bottomheat-alerts", "bottomheat"),
+}
+"""Mode, owner and group of each folder, where it has to be made; tmpfiles.d says the same."""
 USERS = ("bottomheat", "bottomheat-alerts")
 GROUPS = ("bottomheat", "gpio")
 

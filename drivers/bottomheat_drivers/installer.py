@@ -135,7 +135,8 @@ class Installer:
         self._root = root.resolve()
         here = self._root == Path("/")
         self.live = (here and BOOTED.is_dir()) if live is None else live
-        self._tree: tuple[str, ...] = () if here or self.live else (f"--root={self._root}",)
+        # also for the root of a chroot, where /proc may not be mounted
+        self._tree: tuple[str, ...] = () if self.live else (f"--root={self._root}",)
         self._run = run
         self._units, self._samples = source_folders()
 
@@ -331,7 +332,7 @@ class Installer:
                 self._at("/etc").mkdir(exist_ok=True)
                 self._tool("systemd-sysusers", *self._tree, "bottomheat.conf")
             case Do.FOLDERS:
-                self._tool("systemd-tmpfiles", *self._tree, "--create", "bottomheat.conf")
+                self._make_folders()
             case Do.CONFIG:
                 self._place_config()
             case Do.LINK:
@@ -367,6 +368,25 @@ class Installer:
             hint = f"; journalctl -u {command[-1]} says why"
         raise DriverError(f"{' '.join(command)} failed: {said}{hint}.")
 
+    def _make_folders(self) -> None:
+        """Make what is missing; systemd-tmpfiles would take /proc, which a chroot may not have."""
+        for path, (mode, owner, group) in FOLDERS.items():
+            folder = self._at(path)
+            if folder.is_dir():
+                continue
+            folder.parent.mkdir(parents=True, exist_ok=True)
+            folder.mkdir(mode=0o700)
+            os.chown(folder, self._id("/etc/passwd", owner), self._id("/etc/group", group))
+            folder.chmod(mode)
+
+    def _id(self, file: str, name: str) -> int:
+        if name == "root":
+            return 0
+        try:
+            return self._names(file)[name]
+        except KeyError:
+            raise DriverError(f"{self._at(file)} has no {name}: call the same again.") from None
+
     def _place_config(self) -> None:
         """Put the sample where no config is, whole or not at all, and never over another."""
         path = self._at(CONFIG)
@@ -374,11 +394,9 @@ class Installer:
         spare = path.with_name(f".{path.name}.new")
         _write(spare, (self._samples / "chamber.yaml").read_bytes(), mode=0o640)
         try:
-            os.chown(spare, 0, self._names("/etc/group")["bottomheat"])
+            os.chown(spare, 0, self._id("/etc/group", "bottomheat"))
             with suppress(FileExistsError):
                 os.link(spare, path)
-        except KeyError:
-            raise DriverError("there is no group bottomheat: call the same again.") from None
         finally:
             spare.unlink()
 
