@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import random
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -27,6 +27,7 @@ from bottomheat.model import Estimate
 from calibration_world import (
     HOUR_S,
     NAME,
+    PROBE_ERROR_K,
     SETPOINT_C,
     Array,
     Biases,
@@ -67,36 +68,39 @@ class Doubts:
             another thermometer, K.
         reading_k: standard deviation of reading it, K.
         probe_k: largest constant error of a probe, K, rectangular.
+        jar: the probes are wrong by `PROBE_ERROR_K` as ever, and are compared after the readings,
+            which leaves ``probe_k``.
         expanded_k: what the grower states (k = 2), K.
     """
 
     common_k: float = 0.1
     own_k: float = 0.0
     reading_k: float = 0.06
-    probe_k: float = 0.5
+    probe_k: float = PROBE_ERROR_K
+    jar: bool = False
     expanded_k: float = 0.2
 
     @property
     def u_probe_k(self) -> float:
         """Standard uncertainty of a probe, K."""
-        return self.probe_k / float(np.sqrt(3.0))
+        return self.probe_k / math.sqrt(3.0)
 
 
 DOUBTS: Final = {
     "common": Doubts(),
     "independent": Doubts(common_k=0.0, own_k=0.1),
-    "jar": Doubts(probe_k=0.1),
+    "jar": Doubts(probe_k=0.1, jar=True),
 }
 
 
 @dataclass(frozen=True, slots=True)
-class Taken:
-    """A reading of the thermometer at the callus zone.
+class Hour:
+    """When the thermometer was read.
 
     Attributes:
-        at_s: when, s from the start.
-        room_c: true room then, °C.
-        reading_c: the thermometer, °C.
+        at_s: s from the start.
+        room_c: true room, °C.
+        callus_c: true callus zone, °C.
         pairing: what the log knew.
         weather_k: how far the true callus zone was from where true wet layer and room, with the
             lags of the pairing and the true factor, put it, K.
@@ -104,41 +108,66 @@ class Taken:
 
     at_s: float
     room_c: float
-    reading_c: float
+    callus_c: float
     pairing: Pairing
     weather_k: float
 
 
 @dataclass(frozen=True, slots=True)
-class Trial:
-    """A box that was calibrated.
+class Life:
+    """A box that somebody calibrates.
 
     Attributes:
         seed: of everything that was drawn.
         box: what it is made of.
         factor: its true temperature factor, dimensionless.
         history: its days before and while it was calibrated.
-        doubts: what is wrong with the thermometers.
-        taken: readings at steady hours; the second was taken later than the first, when the room
-            was as far as possible from what it was at the first, the rest at any decent hour.
-        refused: how many readings were not steady, and taken again at another hour.
+        hours: steady hours at which the thermometer was read; the second was later than the first,
+            when the room was as far as possible from what it was at the first, the rest at any
+            decent hour.
+        refused: how many hours were not steady, so that it was read again at another one.
     """
 
     seed: int
     box: Construction
     factor: float
     history: History
-    doubts: Doubts
-    taken: tuple[Taken, ...]
+    hours: tuple[Hour, ...]
     refused: int
 
 
-def draw(seed: int, doubts: Doubts) -> Trial:
-    """Draw a box, its shed and its probes, let it live for some days, and take 2 to 6 readings.
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """A reading of the thermometer: when, and what it said, °C."""
+
+    hour: Hour
+    reading_c: float
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """A life with a certain thermometer.
+
+    Attributes:
+        life: the box and its days.
+        doubts: what is wrong with the thermometers.
+        taken: readings.
+        corrections_k: what is added to the readings of each place from now on, K.
+        biases: what is left of the probes' errors then.
+    """
+
+    life: Life
+    doubts: Doubts
+    taken: tuple[Taken, ...]
+    corrections_k: Mapping[str, float]
+    biases: Biases
+
+
+def draw(seed: int) -> Life:
+    """Draw a box, its shed and its probes, let it live for some days; choose 2 to 6 hours to read.
 
     Args:
         seed: of everything.
-        doubts: what is wrong with the thermometers.
     """
     rng = random.Random(f"calibration {seed}")
     box = random_box(rng)
@@ -146,25 +175,52 @@ def draw(seed: int, doubts: Doubts) -> Trial:
     # Half of the growers wait for weather that shows something.
     room = shed_room(rng, days, span_k=6.0 if rng.random() < 0.5 else 0.0)
     watts = mat_for(box, room.coldest_c, rng)
-    biases = random_biases(rng, doubts.probe_k)
+    biases = random_biases(rng)
     history = live(box, UNCALIBRATED, room, days, rng, biases=biases, watts=watts)
     factor = truth_factor(box)
-    common_k = rng.gauss(0.0, doubts.common_k)
     picked, refused = _picked(history, rng.randint(2, 6), rng)
-    taken = tuple(
-        Taken(
+    hours = tuple(
+        Hour(
             float(history.t_s[index]),
             float(history.true_room_c[index]),
-            float(history.true_callus_c[index])
-            + common_k
-            + rng.gauss(0.0, doubts.own_k)
-            + rng.gauss(0.0, doubts.reading_k),
+            float(history.true_callus_c[index]),
             pairing,
             _weather_k(history, index, pairing, factor),
         )
         for index, pairing in picked
     )
-    return Trial(seed, box, factor, history, doubts, taken, refused)
+    return Life(seed, box, factor, history, hours, refused)
+
+
+def read(life: Life, errors: str) -> Trial:
+    """Read the thermometer at the hours of a life.
+
+    Args:
+        life: whose.
+        errors: a name in `DOUBTS`.
+    """
+    doubts = DOUBTS[errors]
+    rng = random.Random(f"readings {life.seed} {errors}")
+    common_k = rng.gauss(0.0, doubts.common_k)
+    taken = tuple(
+        Taken(
+            hour,
+            hour.callus_c
+            + common_k
+            + rng.gauss(0.0, doubts.own_k)
+            + rng.gauss(0.0, doubts.reading_k),
+        )
+        for hour in life.hours
+    )
+    before = life.history.biases
+    if not doubts.jar:
+        return Trial(life, doubts, taken, {}, before)
+    after = random_biases(rng, doubts.probe_k)
+    corrections = {
+        "substrate": after.substrate_k - before.substrate_k,
+        "room": after.room_k - before.room_k,
+    }
+    return Trial(life, doubts, taken, corrections, after)
 
 
 def seen(history: History) -> tuple[Seen, ...]:
@@ -297,15 +353,14 @@ def points(trial: Trial, taken: Sequence[Taken]) -> list[Point]:
         trial: whose.
         taken: the readings that the calibration rests on.
     """
-    history = trial.history
-    rooms = [each.room_c for each in taken]
+    biases = trial.biases
+    rooms = [each.hour.room_c for each in taken]
     mean = sum(rooms) / len(rooms)
     wanted = [("warmest room", max(rooms)), ("coldest room", min(rooms)), ("mean room", mean)]
     wanted.append(("10 K colder", mean - COLDER_K))
     found = []
     for where, room_c in wanted:
-        layer_c, watts = settled_at(trial.box, room_c)
-        biases: Biases = history.biases
+        layer_c, watts = settled_at(trial.life.box, room_c)
         found.append(
             Point(
                 where,
@@ -329,10 +384,17 @@ def fitted(trial: Trial, taken: Sequence[Taken]) -> Fit:
     references = [
         Reference(
             number,
-            round(each.at_s * 1000.0),
+            round(each.hour.at_s * 1000.0),
             True,
             ReferenceEntry(
-                NAME, USUAL_SPOT, "on", each.reading_c, doubts.expanded_k, "", 0.0, each.pairing
+                NAME,
+                USUAL_SPOT,
+                "on",
+                each.reading_c,
+                doubts.expanded_k,
+                "",
+                0.0,
+                each.hour.pairing,
             ),
             None,
         )
@@ -342,8 +404,8 @@ def fitted(trial: Trial, taken: Sequence[Taken]) -> Fit:
     rows, left_out = fitting.rows_of(
         references,
         lid="on",
-        probes=dict(taken[0].pairing.probes),
-        corrections_k={},
+        probes=dict(taken[0].hour.pairing.probes),
+        corrections_k=dict(trial.corrections_k),
         doubts=known,
     )
     return fitting.fit(rows, known, left_out)
@@ -364,9 +426,11 @@ def _keys(made: Outcome) -> dict[str, Any]:
     return {key: value for key, value in made.values.items() if value is not None}
 
 
-def fixed_offset_of(first: Taken) -> dict[str, Any]:
-    """The fixed offset that one reading gives, as a grower without bottomheat would set it."""
-    below_k = first.pairing.lagged_substrate_c - first.reading_c
+def fixed_offset_of(trial: Trial) -> dict[str, Any]:
+    """The fixed offset that the first reading gives."""
+    first = trial.taken[0]
+    layer_c = first.hour.pairing.lagged_substrate_c + trial.corrections_k.get("substrate", 0.0)
+    below_k = layer_c - first.reading_c
     return {"method": "fixed", "kelvin": min(15.0, max(0.0, below_k))}
 
 

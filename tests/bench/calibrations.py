@@ -5,7 +5,7 @@ Run by hand:
     python tests/bench/calibrations.py                    300 boxes, five minutes on a free core
     python tests/bench/calibrations.py --jobs 2           the same on two cores
     python tests/bench/calibrations.py --benchmark 60     and what two readings gain, on 60 of them
-    python tests/bench/calibrations.py --errors jar       probes that were compared, ±0.1 K
+    python tests/bench/calibrations.py --errors jar       with one kind of errors alone
     python tests/bench/calibrations.py --json             one JSON object
 
 Every box is drawn within handbook ranges and lives five to ten days in the weather of a record with
@@ -15,7 +15,8 @@ hours that the command takes for steady.  The readings are paired and fitted as 
 
 Errors: the thermometer is wrong by one error common to its readings, 0.1 K (k = 1), which is told
 as ± 0.2 °C, and 0.06 K more at each; each probe by a constant within ±0.5 K.  ``independent``: each
-reading with another thermometer of that kind.  ``jar``: probes within ±0.1 K.
+reading with another thermometer of that kind.  ``jar``: the probes are compared afterwards, which
+leaves ±0.1 K.
 
 Judged is the 95 % interval of the callus zone at the calibrated spot, where the true callus zone
 is steady at 25 °C in the rooms that were read in, in their mean, and in one 10 K colder.
@@ -46,6 +47,7 @@ import numpy as np
 import stand
 from scipy.stats import binomtest
 
+from bottomheat.calibration.fit import Fit
 from bottomheat.rooms import RoomSeries
 from calibration_trials import (
     DOUBTS,
@@ -58,6 +60,7 @@ from calibration_trials import (
     flow_offset_of,
     judge,
     offset_of,
+    read,
 )
 from calibration_world import HOUR_S, live, settled_at, shed_room
 
@@ -70,24 +73,12 @@ TOLD_EVERY_S = 10.0
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """One box: its seed, which errors, and whether the benchmark is run on it."""
+    """One box: its seed, which errors, and whether the benchmark is run on it
+    with the first of them."""
 
     seed: int
-    errors: str
+    errors: tuple[str, ...]
     benchmark: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Result:
-    """What came of one box; ``held`` by room and offset, empty without the benchmark."""
-
-    seed: int
-    readings: int
-    refused: int
-    judged: tuple[Judged, ...]
-    two: tuple[Judged, ...]
-    factor_error: float
-    held: dict[str, dict[str, Held]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,54 +89,89 @@ class Held:
     inside: float
 
 
-def do(job: Job) -> Result:
+@dataclass(frozen=True, slots=True)
+class Result:
+    """What came of one box with one kind of errors.
+
+    Attributes:
+        errors: which.
+        seed: of the box.
+        readings: how many.
+        refused: hours that were not steady.
+        judged: with all readings.
+        two: with the first two.
+        factor_error: of the first two, dimensionless.
+        held: by room and offset, empty without the benchmark.
+    """
+
+    errors: str
+    seed: int
+    readings: int
+    refused: int
+    judged: tuple[Judged, ...]
+    two: tuple[Judged, ...]
+    factor_error: float
+    held: dict[str, dict[str, Held]]
+
+
+def do(job: Job) -> list[Result]:
     """Draw a box, calibrate it, judge it."""
-    trial = draw(job.seed, DOUBTS[job.errors])
-    taken = trial.taken
-    if len(taken) < 2:
-        return Result(job.seed, len(taken), trial.refused, (), (), math.nan, {})
-    made = fitted(trial, taken[:2])
-    held: dict[str, dict[str, Held]] = {}
-    if job.benchmark:
-        offsets = {
-            "factor 0.75": UNCALIBRATED,
-            FIXED: fixed_offset_of(taken[0]),
-            "temperature-factor": offset_of(made),
-            "heat-flow": flow_offset_of(made),
+    life = draw(job.seed)
+    if len(life.hours) < 2:
+        return []
+    results = []
+    for errors in job.errors:
+        trial = read(life, errors)
+        two = trial.taken[:2]
+        made = fitted(trial, two)
+        results.append(
+            Result(
+                errors,
+                job.seed,
+                len(life.hours),
+                life.refused,
+                tuple(judge(trial, trial.taken)),
+                tuple(judge(trial, two)),
+                made.line.factor - life.factor,
+                benchmark(trial, made) if job.benchmark and errors == job.errors[0] else {},
+            )
+        )
+    return results
+
+
+def benchmark(trial: Trial, made: Fit) -> dict[str, dict[str, Held]]:
+    """Hold the box for a fortnight in either room with each offset."""
+    offsets = {
+        "factor 0.75": UNCALIBRATED,
+        FIXED: fixed_offset_of(trial),
+        "temperature-factor": offset_of(made),
+        "heat-flow": flow_offset_of(made),
+    }
+    seed = trial.life.seed
+    shed = shed_room(random.Random(f"benchmark shed {seed}"), stand.DAYS, span_k=6.0)
+    return {
+        where: {
+            name: fortnight(trial, offset, room, coldest_c)
+            for name, offset in offsets.items()
+            if offset is not None
         }
-        shed = shed_room(random.Random(f"benchmark shed {job.seed}"), stand.DAYS, span_k=6.0)
         for where, room, coldest_c in (
             ("bench", stand.bench_room(0.0), COLDEST_C),
             ("shed", shed, shed.coldest_c),
-        ):
-            held[where] = {
-                name: fortnight(job.seed, trial, offset, room, coldest_c)
-                for name, offset in offsets.items()
-                if offset is not None
-            }
-    return Result(
-        job.seed,
-        len(taken),
-        trial.refused,
-        tuple(judge(trial, taken)),
-        tuple(judge(trial, taken[:2])),
-        made.line.factor - trial.factor,
-        held,
-    )
+        )
+    }
 
 
-def fortnight(
-    seed: int, trial: Trial, offset: Mapping[str, Any], room: RoomSeries, coldest_c: float
-) -> Held:
+def fortnight(trial: Trial, offset: Mapping[str, Any], room: RoomSeries, coldest_c: float) -> Held:
     """Hold a calibrated box for 14 days; the same seed is the same noise."""
     history = live(
-        trial.box,
+        trial.life.box,
         offset,
         room,
         stand.DAYS,
-        random.Random(f"benchmark {seed}"),
-        biases=trial.history.biases,
-        watts=5.0 * math.ceil(SPARE * settled_at(trial.box, coldest_c)[1] / 5.0),
+        random.Random(f"benchmark {trial.life.seed}"),
+        biases=trial.biases,
+        watts=5.0 * math.ceil(SPARE * settled_at(trial.life.box, coldest_c)[1] / 5.0),
     )
     scored = history.t_s > SCORED_FROM_H * HOUR_S
     off_k = np.abs(history.estimate_c - history.true_callus_c)[scored]
@@ -209,9 +235,8 @@ def gains(results: Sequence[Result]) -> list[dict[str, Any]]:
 def table(result: dict[str, Any]) -> str:
     """Everything as text."""
     lines = [
-        f"errors: {result['errors']}; {result['boxes']} boxes from seed {result['seed']}, "
-        f"{result['readings']} readings, {result['refused']} hours not steady, "
-        f"{result['short']} boxes with fewer than two readings, left out"
+        f"errors: {result['errors']}; {result['boxes']} boxes, {result['readings']} readings, "
+        f"{result['refused']} hours not steady"
     ]
     for title, key in (("all readings", "coverage"), ("the first two", "coverage_of_two")):
         head = "held     95 % interval of it   error RMS  mean   /u RMS  median ± (k = 2)"
@@ -237,38 +262,53 @@ def table(result: dict[str, Any]) -> str:
 
 
 def run(
-    count: int, seed: int, errors: str, *, jobs: int, benchmark: int, tell: Callable[[int], None]
+    count: int,
+    seed: int,
+    errors: tuple[str, ...],
+    *,
+    jobs: int,
+    benchmarks: int,
+    tell: Callable[[int], None],
 ) -> dict[str, Any]:
     """Run many boxes; ``tell`` is told how many are done."""
-    todo = [Job(seed + i, errors, i < benchmark) for i in range(count)]
-    results = []
+    todo = [Job(seed + i, errors, i < benchmarks) for i in range(count)]
+    each: list[list[Result]] = []
     with ProcessPoolExecutor(jobs) as pool:
-        for result in pool.map(do, todo):
-            results.append(result)
-            tell(len(results))
-    good = [result for result in results if result.judged]
+        for results in pool.map(do, todo):
+            each.append(results)
+            tell(len(each))
     return {
         "simulation": True,
-        "errors": errors,
         "seed": seed,
-        "boxes": len(good),
-        "short": len(results) - len(good),
-        "readings": sum(result.readings for result in good),
+        "boxes": count,
+        "boxes_left_out": sum(not results for results in each),
+        "errors": [
+            summed(name, [r for rs in each for r in rs if r.errors == name]) for name in errors
+        ],
+    }
+
+
+def summed(errors: str, results: Sequence[Result]) -> dict[str, Any]:
+    """Sum up the boxes of one kind of errors."""
+    return {
+        "errors": errors,
+        "boxes": len(results),
+        "readings": sum(result.readings for result in results),
         "refused": sum(result.refused for result in results),
-        "coverage": coverage(result.judged for result in good),
-        "coverage_of_two": coverage(result.two for result in good),
-        "benchmark": gains(good),
+        "coverage": coverage(result.judged for result in results),
+        "coverage_of_two": coverage(result.two for result in results),
+        "benchmark": gains(results),
         "rows": [
             {
                 "seed": result.seed,
                 "readings": result.readings,
                 "factor_error_of_two": result.factor_error,
                 "benchmark": {
-                    where: {name: asdict(held) for name, held in each.items()}
-                    for where, each in result.held.items()
+                    where: {name: asdict(held) for name, held in held_in.items()}
+                    for where, held_in in result.held.items()
                 },
             }
-            for result in good
+            for result in results
         ],
     }
 
@@ -282,7 +322,7 @@ def main() -> int:
     parser.add_argument(
         "--benchmark", type=int, default=0, metavar="COUNT", help="on so many boxes"
     )
-    parser.add_argument("--errors", choices=tuple(DOUBTS), default="common")
+    parser.add_argument("--errors", choices=tuple(DOUBTS), action="append", help="default: all")
     parser.add_argument("--json", action="store_true", help="print one JSON object")
     options = parser.parse_args()
     begun = told = time.perf_counter()
@@ -297,12 +337,16 @@ def main() -> int:
     result = run(
         options.count,
         options.seed,
-        options.errors,
+        tuple(options.errors or DOUBTS),
         jobs=options.jobs,
-        benchmark=options.benchmark,
+        benchmarks=options.benchmark,
         tell=tell,
     )
-    print(json.dumps(result, allow_nan=False) if options.json else table(result))
+    if options.json:
+        print(json.dumps(result, allow_nan=False))
+        return 0
+    print("\n\n".join(table(each) for each in result["errors"]))
+    print(f"\n{result['boxes_left_out']} boxes with fewer than two steady hours, left out")
     return 0
 
 
