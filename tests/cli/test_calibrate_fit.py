@@ -398,6 +398,25 @@ def test_a_jar_after_the_session_corrects_what_it_taught(shed: Shed) -> None:
     assert after["trust"]["expanded_coldest_k"] < before["trust"]["expanded_coldest_k"] - 0.1
 
 
+def test_what_probes_of_one_jar_err_together_counts_for_the_bases_and_not_for_f(shed: Shed) -> None:
+    old = shed.config.read_text()
+    write_log(shed, History(hours=130, lent=Lent(), configs=[(130.0, old)]))
+
+    def taught(keys: str) -> dict[str, Any]:
+        jar = "corrections:\n" + "".join(
+            f"  {probe}: {{add: 0.0, {keys}}}\n" for probe in (LAYER, ROOM, SPARE)
+        )
+        shed.config.write_text(old.replace("coldest_room: 8\n", "coldest_room: 8\n" + jar))
+        return fit_data(shed)["set"]
+
+    alone = taught("uncertainty: 0.2")
+    jar = taught("uncertainty: 0.2, apart: 0.04")
+    assert jar["factor_uncertainty"] < 0.5 * alone["factor_uncertainty"]
+    # sqrt(0.2² - 0.04²) is what they err together.
+    assert jar["uncertainty"] > 0.195
+    assert jar["factor"] == pytest.approx(alone["factor"], abs=0.01)
+
+
 def test_a_filled_box_asks_for_a_new_reading_and_forgets_the_session(shed: Shed) -> None:
     write_log(
         shed,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from bottomheat.calibration import series as record
@@ -20,6 +20,7 @@ from bottomheat.protect.tending import Lid
 
 if TYPE_CHECKING:
     from bottomheat.calibration.ageing import Ageing
+    from bottomheat.calibration.learned import Series
     from bottomheat.calibration.ledger import Reference
     from bottomheat.config import ChamberConfig, Config
     from bottomheat_drivers.log import ConfigRow, LogReader, SampleRow
@@ -248,12 +249,7 @@ def _learnt(
     if not seen:
         raise InputError("the log holds no row of the box's own probes from that time")
     grid = record.series(seen, callus, watts=box.heater.watts, counted=counted, to_s=counted[-1][1])
-    learned = learn(
-        grid,
-        u_substrate_k=doubts.substrate_k,
-        u_room_k=doubts.room_k,
-        u_callus_k=_u_k(config, session.probe),
-    )
+    learned = _learn(grid, box, doubts, config, session.probe)
     there = np.isfinite(grid.callus_c) & np.isfinite(grid.room_c)
     rooms = grid.room_c[there]
     low_c, high_c = (float(each) for each in np.percentile(rooms, (2.0, 98.0)))
@@ -267,6 +263,46 @@ def _learnt(
         rooms_c=(low_c, high_c),
         room_c=float(rooms.mean()),
     )
+
+
+def _learn(
+    grid: Series, box: ChamberConfig, doubts: Doubts, config: Config, borrowed: str
+) -> Learned:
+    """What a session teaches, by what is known of its probes against each other.
+
+    Probes of one jar share an error that f does not depend on: it cancels.  It does not cancel in
+    how warm the bases are, so it comes back there.
+
+    Raises:
+        InputError: it cannot be used; says why.
+    """
+    places = box.probes.by_place()
+    named = [places[place] for place in (*_LAYER, Place.ROOM) if place in places]
+    jar = [config.corrections.get(probe) for probe in (*named, borrowed)]
+    apart = [each.apart_k for each in jar if each is not None and each.apart_k is not None]
+    if len(apart) < len(jar):
+        return learn(
+            grid,
+            u_substrate_k=doubts.substrate_k,
+            u_room_k=doubts.room_k,
+            u_callus_k=_u_k(config, borrowed),
+        )
+    common_k = max(
+        math.sqrt(max(each.uncertainty_k**2 - (each.apart_k or 0.0) ** 2, 0.0))
+        for each in jar
+        if each is not None
+    )
+    layers = apart[: sum(place in places for place in _LAYER)]
+    learned = learn(
+        grid,
+        u_substrate_k=math.hypot(*layers) / len(layers),
+        u_room_k=apart[len(layers)] if Place.ROOM in places else 0.0,
+        u_callus_k=apart[-1],
+    )
+    flow = learned.flow
+    if flow is not None:
+        flow = replace(flow, uncertainty_k=math.hypot(flow.uncertainty_k, common_k))
+    return replace(learned, uncertainty_k=math.hypot(learned.uncertainty_k, common_k), flow=flow)
 
 
 def _seen(
