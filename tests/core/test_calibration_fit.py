@@ -331,6 +331,27 @@ def test_a_correction_that_came_later_counts_for_old_readings_too():
     assert same.x_k == pytest.approx(13.3)
 
 
+def test_two_probes_on_the_wet_layer_count_by_their_mean():
+    two = {**PROBES, "substrate-2": "28-000000000003"}
+    later = {"substrate": 0.3, "substrate-2": -0.1, "room": 0.0}
+    (both,), _ = used([reference(probes=two)], corrections_k=later, probes=two)
+    assert both.x_k == pytest.approx(13.3 + 0.1)
+    _, (left,) = used([reference()], probes=two)
+    assert left.why == "another probe lay in the place wet layer, second probe then"
+
+
+def test_an_open_lid_expects_a_constant_from_the_first_readings_on():
+    """Evaporation is a sink that does not depend on the room: 2 K here, rooms 4 K apart."""
+    rows = line(0.72, -2.0, (16.0, 12.0), own_k=0.02, thermometer_k=0.02)
+    shut, opened = fit(rows, Doubts(0.05, 0.05)), fit(rows, Doubts(0.05, 0.05, sink_k=1.5))
+    assert not shut.with_intercept
+    assert opened.line.intercept_k < -1.5
+    x_k = (25.0 + 2.0 - 2.0) / 0.72
+    truth_k = 0.72 * x_k - 2.0
+    off_k = abs(opened.line.factor * x_k + opened.line.intercept_k - truth_k)
+    assert off_k < 2 * opened.line.u_k(x_k)
+
+
 def test_no_reading_is_no_fit():
     with pytest.raises(ValueError, match="no reading"):
         fit([], DOUBTS)

@@ -71,6 +71,9 @@ PRIOR_F = 0.75
 """For the sensitivities to the probes' errors, before f is known; they hardly depend on it."""
 
 
+_PLACES = {"substrate": "wet layer", "substrate-2": "wet layer, second probe", "room": "room"}
+
+
 @dataclass(frozen=True, slots=True)
 class LeftOut:
     """A reading that does not enter the fit, and why."""
@@ -183,25 +186,28 @@ def rows_of(
         elif pairing.lagged_room_c is None:
             why = "no room was measured then"
         else:
-            other = [p for p in ("substrate", "room") if pairing.probes.get(p) != probes.get(p)]
+            other = [p for p in _PLACES if pairing.probes.get(p) != probes.get(p)]
             if other:
-                words = {"substrate": "wet layer", "room": "room"}
-                why = f"another probe lay in the place {words[other[0]]} then"
+                why = f"another probe lay in the place {_PLACES[other[0]]} then"
         if why is not None or pairing.lagged_room_c is None:
             left_out.append(LeftOut(reference.number, why or ""))
             continue
         shift = {
             place: corrections_k.get(place, 0.0) - pairing.corrections_k.get(place, 0.0)
-            for place in ("substrate", "room")
+            for place in _PLACES
+            if place in probes
         }
-        room_c = pairing.lagged_room_c + shift["room"]
-        layer_c = pairing.lagged_substrate_c + shift["substrate"]
+        # Two probes on the wet layer count by their mean.
+        layers = [k for place, k in shift.items() if place != "room"]
+        layer_shift_k = sum(layers) / len(layers) if layers else 0.0
+        room_c = pairing.lagged_room_c + shift.get("room", 0.0)
+        layer_c = pairing.lagged_substrate_c + layer_shift_k
         rows.append(
             Row(
                 number=reference.number,
                 x_k=layer_c - room_c,
                 y_k=entry.reading_c - room_c,
-                flow_y_k=entry.reading_c - pairing.substrate_c - shift["substrate"],
+                flow_y_k=entry.reading_c - pairing.substrate_c - layer_shift_k,
                 power_w=pairing.power_w,
                 room_c=room_c,
                 thermometer_k=entry.expanded_k / 2.0,
@@ -262,7 +268,8 @@ def _fit_at(rows: tuple[Row, ...], doubts: Doubts, f: float) -> Fit:
     problem = Problem.of(rows, x, doubts, f)
     found = regression.least_squares(x[:, None], y, covariance=problem.covariance, known_scale=True)
     span_k = max(row.room_c for row in rows) - min(row.room_c for row in rows)
-    with_intercept = span_k >= INTERCEPT_SPAN_K
+    # An open lid is a constant sink: then a constant is likely from the first reading on.
+    with_intercept = span_k >= INTERCEPT_SPAN_K or doubts.sink_k > 0.0
     freedom = found.degrees_of_freedom
     birge = 1.0
     if freedom and stats.chi2.sf(found.chi_square, freedom) < 0.05:
@@ -329,7 +336,8 @@ def _methods(rows: Sequence[Row], problem: Problem, doubts: Doubts) -> tuple[Met
     n, x = len(rows), problem.x
     ones = np.ones(n)
     below = np.array([row.y_k - row.x_k for row in rows])  # callus less wet layer
-    covariance = problem.covariance
+    # One spot's own slope is a part of f here, not a scatter.
+    covariance = (problem if problem.spots > 1 else replace(problem, spread_frac=0.0)).covariance
     found = [
         _method("fixed", -ones[:, None], below, covariance, 1),
         _method("temperature-factor", x[:, None], below + x, covariance, 1),
