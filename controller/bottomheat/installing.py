@@ -102,7 +102,7 @@ class Found:
         current: and it is the one that does this.
         running: units of ours that run, or that systemd keeps trying to start.
         enabled: units of ours that are started at boot.
-        wired: a keeper ran there once, so that it is known which lines are relays.
+        wired: there are GPIO lines, and a keeper ran, so that it is known which are relays.
         kept: folders with what an uninstall leaves, and the program, as far as they are there.
         own_settings: folders in /etc with settings that somebody added to our units.
     """

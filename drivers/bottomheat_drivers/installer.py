@@ -212,7 +212,8 @@ class Installer:
             current=stamp == fingerprint(),
             running=frozenset(self._running()) if self.live else frozenset(),
             enabled=frozenset(unit for unit in UNITS if self._is_enabled(unit)),
-            wired=self._at(f"{STATE}/keeper-wiring.json").exists(),
+            wired=self._at(f"{STATE}/keeper-wiring.json").exists()
+            and any(self._at("/dev").glob("gpiochip*")),
             kept=tuple(path for path in (*FOLDERS, PROGRAM) if self._at(path).is_dir()),
             own_settings=tuple(
                 f"{_ETC_UNITS}/{unit}.d"
@@ -340,8 +341,9 @@ class Installer:
                 path.parent.mkdir(parents=True, exist_ok=True)
                 path.symlink_to(f"{PROGRAM}/bin/bottomheat")
             case Do.RULES:
-                self._tool("udevadm", "control", "--reload")
-                self._tool("udevadm", "trigger", "--subsystem-match=gpio")
+                if self._at("/run/udev/control").exists():  # a container has no udev of its own
+                    self._tool("udevadm", "control", "--reload")
+                    self._tool("udevadm", "trigger", "--subsystem-match=gpio")
             case Do.RELOAD:
                 self._tool("systemctl", "daemon-reload")
             case Do.ENABLE | Do.DISABLE:

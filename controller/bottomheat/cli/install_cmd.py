@@ -84,7 +84,7 @@ def carry_out(installer: Installer, steps: Iterable[Step]) -> DriverError | None
     """Do the steps one after the other; the first that fails ends it.
 
     Lines that do not open hold nothing up: what is left would keep the rest from being removed.
-    That error is returned.
+    That error is returned, to be said last.
     """
     from bottomheat.installing import Do
 
@@ -96,5 +96,4 @@ def carry_out(installer: Installer, steps: Iterable[Step]) -> DriverError | None
             if step.do is not Do.OPEN:
                 raise
             trouble = error
-            click.echo(f"bottomheat: {error}", err=True)
     return trouble
