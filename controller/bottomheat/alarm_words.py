@@ -124,7 +124,7 @@ TOLD: Mapping[Alarm, Told] = MappingProxyType(
         Alarm.ROOM_LOST: Told(
             Level.MORNING,
             Danger.OTHER,
-            "The room probe is lost: the last day's mean room is used instead",
+            "The room probe is lost: the heat of the mat stands in for it",
             "Days in steady weather; with a room that swings by 10 K the bases are off by about "
             "2.5 K at a factor of 0.75.",
             "Look at its plug and cable.",

@@ -220,7 +220,8 @@ _PROBES: Final = (
     Row(
         "room probe lost",
         f"no good reading for {supply.LOST_CYCLES} cycles",
-        "the last day's mean room is used, the interval is wider",
+        "the heat of the mat says how cold the room is (in the first half day the mean room), "
+        "the interval is wider",
         NO,
         (Alarm.ROOM_LOST,),
         kinds=("probe-lost.room",),
@@ -239,7 +240,8 @@ _PROBES: Final = (
         f"one count for {long(th.ROOM_STILL_S)} while another box's room moves by "
         f"{th.ROOM_OTHERS_K:g} K, or the wet layer drifts by {th.ROOM_IMPLIED_K:g} K from what "
         "such a room would make of it",
-        "the last day's mean room is used, the interval is wider",
+        "the heat of the mat says how cold the room is (in the first half day the mean room), "
+        "the interval is wider",
         NO,
         (Alarm.ROOM_DOUBTED,),
         kinds=("probe-frozen.room",),
