@@ -100,6 +100,8 @@ class Found:
         command: what lies where the shell looks for the command; ``SAME`` is our link.
         stamped: some program of ours was installed to the end.
         current: and it is the one that does this.
+        known: units that an earlier installation has enabled; whether they still are is up to
+            whoever looks after the machine.
         running: units of ours that run, or that systemd keeps trying to start.
         enabled: units of ours that are started at boot.
         wired: there are GPIO lines, and a keeper ran, so that it is known which are relays.
@@ -118,6 +120,7 @@ class Found:
     command: Have = Have.MISSING
     stamped: bool = False
     current: bool = False
+    known: frozenset[str] = field(default_factory=frozenset)
     running: frozenset[str] = field(default_factory=frozenset)
     enabled: frozenset[str] = field(default_factory=frozenset)
     wired: bool = False
@@ -157,11 +160,15 @@ def to_install(found: Found) -> tuple[Step, ...]:
             steps.append(Step(Do.RULES, "", "tell udev of the new rule"))
         if units_changed or not found.stamped:
             steps.append(Step(Do.RELOAD, "", "tell systemd of the units"))
-    new = [unit for unit in _to_enable(found) if unit not in found.enabled]
-    steps += [Step(Do.ENABLE, unit, f"start {unit} at every boot") for unit in new]
+    new = [unit for unit in to_enable(found.tells) if unit not in found.known]
+    steps += [
+        Step(Do.ENABLE, unit, f"start {unit} at every boot")
+        for unit in new
+        if unit not in found.enabled
+    ]
     if found.live:
         steps += _starts(found, new, changed=units_changed or not found.current)
-    if not found.current:
+    if new or not found.current:
         # last of all: what is broken off before is done at the next run
         steps.append(Step(Do.REMEMBER, STAMP, f"note in {STAMP} what is installed"))
     return tuple(steps)
@@ -171,14 +178,9 @@ def _wants(path: str, found: Found) -> bool:
     return path != RULES or not found.gpio_rule or found.pieces[path] is not Have.MISSING
 
 
-def _to_enable(found: Found) -> list[str]:
-    """Units that boot is to start and that nobody can have disabled yet."""
-    units = [KEEPER, SERVICE, *([ALERTS] if found.tells else []), TIMER]
-    return [
-        unit
-        for unit in units
-        if not found.stamped or found.pieces[f"{UNIT_FOLDER}/{unit}"] is Have.MISSING
-    ]
+def to_enable(tells: bool) -> tuple[str, ...]:
+    """Units that boot is to start; the alerts only where somebody is to be told."""
+    return (KEEPER, SERVICE, *((ALERTS,) if tells else ()), TIMER)
 
 
 def _starts(found: Found, new: list[str], *, changed: bool) -> list[Step]:

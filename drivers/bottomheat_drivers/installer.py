@@ -40,6 +40,7 @@ from bottomheat.installing import (
     Found,
     Have,
     Step,
+    to_enable,
 )
 from bottomheat_drivers.pins import LGPIO_REMEDY
 
@@ -198,6 +199,7 @@ class Installer:
     def look(self) -> Found:
         """What there is."""
         stamp = self._stamp()
+        known = stamp.get("units")
         return Found(
             live=self.live,
             pieces={path: self._compare(path, name) for path, name in PIECES.items()},
@@ -208,8 +210,9 @@ class Installer:
             config=self._config(),
             tells=self._tells(),
             command=self._command(),
-            stamped=stamp is not None,
-            current=stamp == fingerprint(),
+            stamped=bool(stamp),
+            current=stamp.get("program") == fingerprint(),
+            known=frozenset(known if isinstance(known, list) else ()) & frozenset(UNITS),
             running=frozenset(self._running()) if self.live else frozenset(),
             enabled=frozenset(unit for unit in UNITS if self._is_enabled(unit)),
             wired=self._at(f"{STATE}/keeper-wiring.json").exists()
@@ -288,11 +291,12 @@ class Installer:
             return Have.SAME if ours else Have.OTHER
         return Have.OTHER if path.exists() else Have.MISSING
 
-    def _stamp(self) -> str | None:
+    def _stamp(self) -> dict[str, object]:
         try:
-            return str(json.loads(self._at(STAMP).read_text(encoding="utf-8"))["program"])
-        except (OSError, ValueError, KeyError, TypeError):
-            return None
+            found = json.loads(self._at(STAMP).read_text(encoding="utf-8"))
+        except (OSError, ValueError):
+            return {}
+        return found if isinstance(found, dict) else {}
 
     def _running(self) -> Iterator[str]:
         for unit in UNITS:
@@ -353,7 +357,12 @@ class Installer:
             case Do.OPEN:
                 self._open_lines()
             case Do.REMEMBER:
-                note = {"program": fingerprint(), "version": bottomheat.__version__}
+                known = self.look().known | set(to_enable(self._tells()))
+                note = {
+                    "program": fingerprint(),
+                    "units": sorted(known),
+                    "version": bottomheat.__version__,
+                }
                 _write(self._at(STAMP), json.dumps(note).encode() + b"\n")
             case Do.REMOVE | Do.FORGET:
                 self._at(step.subject).unlink(missing_ok=True)
@@ -435,8 +444,10 @@ def refuse(obstacles: Sequence[str]) -> None:
 
 
 def fingerprint() -> str:
-    """A short mark of the program's code, its libraries' versions and the Python that runs it."""
+    """A short mark of the program's code, its units, its libraries and the Python that runs it."""
     digest = hashlib.sha256(sys.version.encode())
+    for file in sorted(source_folders()[0].iterdir()):
+        digest.update(file.name.encode() + b"\0" + file.read_bytes())
     for package in (bottomheat, bottomheat_drivers):
         folder = Path(str(package.__file__)).parent
         for file in sorted(folder.rglob("*.py")):
