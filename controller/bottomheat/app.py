@@ -38,6 +38,10 @@ from bottomheat_drivers.w1 import W1Probes
 
 _log = logging.getLogger("bottomheat")
 
+BEFORE_S = 3600.0
+"""An estimate from so long ago still tells how warmly a bed was heated; judgement, less than half
+of the bed's memory."""
+
 
 def state_folder(config: Config) -> Path:
     """The folder of the log, the latches and the proof of the wiring."""
@@ -130,7 +134,7 @@ def run_daemon(config_path: Path, *, start_keeper: bool) -> None:
         start = outage.Start(
             boot, clock.monotonic_s(), clock.wall_ms() if clock.synchronised() else None
         )
-        state = remembered(state, past, start.at_s)
+        state = remembered(state, past, start)
         opening, aftermath = openings(past, start)
         sessions, told = lessons(past, config, start.at_s, journal)
         try:
@@ -157,15 +161,29 @@ def run_daemon(config_path: Path, *, start_keeper: bool) -> None:
         loop.run()
 
 
-def remembered(state: cycle.ControllerState, past: Past, now_s: float) -> cycle.ControllerState:
-    """The state with the lids as they were last said to lie, and the spells of tending that run."""
+def remembered(
+    state: cycle.ControllerState, past: Past, start: outage.Start
+) -> cycle.ControllerState:
+    """The state with what holds from the run before.
+
+    That is how the lids were last said to lie, the spells of tending that run, and the last
+    estimates, where they are so new that they tell how warmly a bed was heated.
+    """
+    now_s, before = start.at_s, past.before
+    gap_s = None if before is None else outage.length_s(before, start)
+    estimates = {}
+    if before is not None and gap_s is not None and gap_s <= BEFORE_S:
+        estimates = dict(before.estimates)
     chambers = dict(state.chambers)
     for name, chamber in chambers.items():
         tending = past.tendings.get(name)
         if tending is not None and not tending.since_s <= now_s < tending.until_s:
             tending = None
         lid = past.lids.get(name, chamber.lid)
-        chambers[name] = replace(chamber, tending=tending, lid=lid)
+        estimate = estimates.get(name)
+        before_c = None if estimate is None else estimate.celsius
+        estimator = replace(chamber.estimator, before_c=before_c)
+        chambers[name] = replace(chamber, tending=tending, lid=lid, estimator=estimator)
     return replace(state, chambers=chambers)
 
 

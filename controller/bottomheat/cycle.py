@@ -14,7 +14,7 @@ from dataclasses import replace
 from bottomheat import estimate as est
 from bottomheat import guard, heating, modulate, regulate
 from bottomheat.commission import proving
-from bottomheat.config import ChamberConfig, Config
+from bottomheat.config import ChamberConfig, Config, HeatFlow
 from bottomheat.heating import layer_cap
 from bottomheat.model import (
     PLACE_WORDS,
@@ -320,6 +320,15 @@ def _decide(
     if no_heat is None and pulse is None and not proved:
         no_heat = "wiring not proved: run bottomheat prove"
     law = state.law
+    if (
+        law.key is None
+        and estimator.before_c is not None
+        and estimator.power_w is not None
+        and isinstance(offset, HeatFlow)
+        and Place.ROOM not in usable
+    ):
+        # No room says what the box needs, and beginning at nothing would lower the setpoint too.
+        law = replace(law, integral=min(1.0, estimator.power_w / chamber.heater.watts))
     if substrate_c is not None:
         law = regulate.measure(law, substrate_c, now_s, bounded=state.relay.cut)
     bound = heating.bound(chamber, usable)

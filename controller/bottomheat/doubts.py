@@ -35,6 +35,11 @@ U_FLOW_K = 0.15
 from weather that mean power does not follow.  RMS of the estimate's error on the bench of four
 calculated boxes under heat-flow itself, 0.07-0.15 K."""
 
+U_POWER_FRAC = 1.0 / math.sqrt(12.0)
+U_POWER_BEFORE_FRAC = 0.1
+"""Standard uncertainty of the mean power at a start as a share of the rating: it may have been any
+(rectangular), or, after a short stop, what the last estimate before it implies (judgement)."""
+
 U_ROOM_LOST_K = 3.0
 U_ROOM_IMPLIED_K = 0.8
 """Standard uncertainty of the last day's mean room in place of the room, and of the room that the

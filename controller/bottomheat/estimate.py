@@ -13,9 +13,7 @@ takes the room with the difference of the two lags.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
-from types import MappingProxyType
+from dataclasses import dataclass, replace
 
 from bottomheat.config import (
     ChamberConfig,
@@ -32,7 +30,8 @@ from bottomheat.doubts import (
     U_FIXED_K,
     U_FLOW_K,
     U_LID_K,
-    U_PROBE_K,
+    U_POWER_BEFORE_FRAC,
+    U_POWER_FRAC,
     U_RESISTANCE_FRAC,
     U_ROOM_IMPLIED_K,
     U_ROOM_LOST_K,
@@ -40,8 +39,21 @@ from bottomheat.doubts import (
     U_WEATHER_LAGS_K,
     U_ZONE_K,
 )
+from bottomheat.estimate_state import Estimator, Inputs, Outlook, lag
 from bottomheat.model import Estimate, Place
+from bottomheat.operating_point import rise_k_per_w
 from bottomheat.protect.tending import Lid
+
+__all__ = [
+    "Estimator",
+    "Inputs",
+    "Outlook",
+    "advance",
+    "control_substrate",
+    "lags_s",
+    "likely_c",
+    "memory_s",
+]
 
 ROOM_LAG_H = 3.75
 SUBSTRATE_LAG_H = 1.25
@@ -53,7 +65,17 @@ MEMORY_H = 2.3
 """Memory of the bed for power where none was measured, h.  On four chamber models with handbook
 properties the best is 2.0 to 2.7 h, and a lag on the wet layer beside it gains nothing."""
 
+STEER_MEMORIES = 2.2
+"""The setpoint goes by the mean power of a memory that is longer by this.  More power asks for a
+warmer wet layer, which takes more power for a while: with the estimate's own memory 3 of 32 boxes
+drawn within handbook ranges swing for ever, by up to 1.9 K at the callus zone in 8 to 13 h, with a
+memory of 5 h none (calculated)."""
+
 ROOM_MEAN_S = 86_400.0
+
+PAIRS_AFTER_S = 3 * MEMORY_H * 3600.0
+"""What flowed before this run, and a warm-up, must not count in what a watt gives: three times the
+memory, after which a twentieth of it is left."""
 
 AGREE_K = 1.0
 AGREE_AGAIN_K = 0.7
@@ -65,6 +87,10 @@ OUTER_BAND_K = 1.0
 """Outer loop of the direct method: integral action on the callus probe, slow against the hour by
 which the callus zone follows the wet layer, idle until the wet layer is at its setpoint."""
 
+OUTER_HELD_S = 12 * 3600.0
+"""What the outer loop has learnt counts without the callus probe as it was about half a day ago:
+a probe that creeps out teaches it for hours before it is found displaced.  Judgement."""
+
 START_OFFSET_K = 1.5
 """First guess of the direct method where there is no room probe; common practice, no source."""
 
@@ -73,74 +99,13 @@ HANDOVER_BOUND_K = 2.0
 """What an estimate hands over to the next one dies away with this time constant; more than the
 bound is a fault of what it rested on, which must not live on.  Judgement."""
 
+WATT_SPAN = 2.0
+"""How far a watt may give more or less than usual; judgement, sun on a bed with little heat gives
+many times as much.  Five boxes of handbook properties: 0.55-1.13 K/W against 0.71 (calculated)."""
+
 ROOM_MEAN = "room probe lost: the last day's mean room is used"
 ROOM_IMPLIED = "room probe lost: the heat of the mat says how cold the room is"
 CALLUS_LOST = "callus probe lost: worked out from wet layer and room"
-
-
-@dataclass(frozen=True, slots=True)
-class Estimator:
-    """Filter states at ``at_s``, °C, K and W; None before the first reading.
-
-    ``basis`` names what the last estimate rested on, ``shown_c`` and ``asked_c`` are the last
-    estimate and wet-layer setpoint, ``handover_k`` and ``asked_handover_k`` what is handed over.
-    """
-
-    at_s: float | None = None
-    room_c: float | None = None
-    substrate_c: float | None = None
-    setpoint_room_c: float | None = None
-    room_mean_c: float | None = None
-    outer_k: float = 0.0
-    disagree: bool = False
-    power_w: float | None = None
-    layer_c: float | None = None
-    power_mean_w: float | None = None
-    difference_mean_k: float | None = None
-    paired_s: float = 0.0
-    basis: str | None = None
-    shown_c: float | None = None
-    asked_c: float | None = None
-    handover_k: float = 0.0
-    asked_handover_k: float = 0.0
-
-
-_NONE: Mapping[Place, float] = MappingProxyType({})
-
-
-@dataclass(frozen=True, slots=True)
-class Inputs:
-    """What control may use this cycle; None where a probe is absent or cannot be relied on.
-
-    Attributes:
-        substrate_c: wet layer, °C.
-        room_c: room, °C.
-        callus_c: callus probe, °C.
-        room_wanted: the chamber has a room probe.
-        power_w: mean power of the mat since the cycle before, W; None where nobody knows.
-        u_probe_k: standard uncertainties of probes that were compared, K, by place.
-    """
-
-    substrate_c: float | None
-    room_c: float | None
-    callus_c: float | None
-    room_wanted: bool
-    power_w: float | None = None
-    u_probe_k: Mapping[Place, float] = field(default_factory=lambda: _NONE)
-
-    def u_k(self, place: Place) -> float:
-        """Standard uncertainty of the probe at a place, K."""
-        return self.u_probe_k.get(place, U_PROBE_K)
-
-
-@dataclass(frozen=True, slots=True)
-class Outlook:
-    """The estimate, and the wet-layer temperature that would put it at the setpoint."""
-
-    estimate: Estimate | None
-    substrate_setpoint_c: float | None
-    room_c: float | None
-    fallback: str | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,7 +161,8 @@ def advance(
     """
     dt_s = 0.0 if estimator.at_s is None else max(0.0, min(now_s - estimator.at_s, 3600.0))
     offset, own = chamber.offset_with(lid)
-    new = _filtered(estimator, inputs, offset, now_s, dt_s)
+    estimator = _begun(estimator, inputs, chamber, offset)
+    new = _filtered(estimator, inputs, offset, now_s, dt_s, most_w=chamber.heater.watts)
     layer_c = new.substrate_c
     if layer_c is None or inputs.substrate_c is None:
         return new, Outlook(None, None, inputs.room_c, None)
@@ -250,32 +216,77 @@ def likely_c(estimator: Estimator, offset: Offset) -> float | None:
             return None if room_c is None else room_c + factor * (layer_c - room_c)
 
 
-def _filtered(
-    estimator: Estimator, inputs: Inputs, offset: Offset, now_s: float, dt_s: float
+def _begun(
+    estimator: Estimator, inputs: Inputs, chamber: ChamberConfig, offset: Offset
 ) -> Estimator:
-    """Every filter, one step on."""
+    """The mean power of a bed that was heated before this run: what its wet layer bears witness to.
+
+    A warm bed taken for one without heat would be taken for far too warm at its callus zone.
+    """
+    layer_c, room_c, most_w = inputs.substrate_c, inputs.room_c, chamber.heater.watts
+    if estimator.power_w is not None or inputs.power_w is None or layer_c is None:
+        return estimator
+    known = estimator.before_c is not None
+    first_w = 0.0
+    if isinstance(offset, HeatFlow):
+        # Nothing better known: a bed that was held, as a bed in use is.
+        callus_c = chamber.callus_zone_c if estimator.before_c is None else estimator.before_c
+        first_w = (layer_c - callus_c + offset.intercept_k) / offset.resistance_k_per_w
+    elif room_c is not None:
+        first_w = (layer_c - room_c) / rise_k_per_w(chamber.heater)
+    elif inputs.room_wanted:
+        return estimator
+    return replace(
+        estimator,
+        power_w=max(0.0, min(first_w, most_w)),
+        steer_w=max(0.0, min(first_w, most_w)),
+        power_doubt_w=most_w * (U_POWER_BEFORE_FRAC if known else U_POWER_FRAC),
+    )
+
+
+def _filtered(
+    estimator: Estimator,
+    inputs: Inputs,
+    offset: Offset,
+    now_s: float,
+    dt_s: float,
+    *,
+    most_w: float,
+) -> Estimator:
+    """Every filter, one step on; ``most_w`` is what the mat gives at full power, W."""
     room_lag_s, layer_lag_s = lags_s(offset)
     room_c, layer_c, power_w = inputs.room_c, inputs.substrate_c, inputs.power_w
-    power = _lag(estimator.power_w, power_w, dt_s, memory_s(offset))
+    power, steer = estimator.power_w, estimator.steer_w
+    if power is not None:
+        power = lag(power, power_w, dt_s, memory_s(offset))
+        steer = lag(steer, power_w, dt_s, STEER_MEMORIES * memory_s(offset))
+    # While the keeper is silent it may be anything, far from what it was.
+    doubted_w = 0.0 if power_w is not None else 2.0 * U_POWER_FRAC * most_w
+    fade = math.exp(-dt_s / memory_s(offset))
+    doubt_w = doubted_w + (estimator.power_doubt_w - doubted_w) * fade
     new = replace(
         estimator,
         at_s=now_s,
-        room_c=_lag(estimator.room_c, room_c, dt_s, room_lag_s),
-        substrate_c=_lag(estimator.substrate_c, layer_c, dt_s, layer_lag_s),
+        room_c=lag(estimator.room_c, room_c, dt_s, room_lag_s),
+        substrate_c=lag(estimator.substrate_c, layer_c, dt_s, layer_lag_s),
         layer_c=layer_c,
-        setpoint_room_c=_lag(
+        setpoint_room_c=lag(
             estimator.setpoint_room_c, room_c, dt_s, max(0.0, room_lag_s - layer_lag_s)
         ),
-        room_mean_c=_lag(estimator.room_mean_c, room_c, dt_s, ROOM_MEAN_S),
+        room_mean_c=lag(estimator.room_mean_c, room_c, dt_s, ROOM_MEAN_S),
         power_w=power,
+        steer_w=steer,
+        power_doubt_w=doubt_w,
     )
     if room_c is None or layer_c is None or power is None:
         return new
+    new = replace(new, paired_s=min(estimator.paired_s + dt_s, 2 * ROOM_MEAN_S))
+    if new.paired_s < PAIRS_AFTER_S:
+        return new
     return replace(
         new,
-        power_mean_w=_lag(estimator.power_mean_w, power, dt_s, ROOM_MEAN_S),
-        difference_mean_k=_lag(estimator.difference_mean_k, layer_c - room_c, dt_s, ROOM_MEAN_S),
-        paired_s=min(estimator.paired_s + dt_s, 2 * ROOM_MEAN_S),
+        power_mean_w=lag(estimator.power_mean_w, power, dt_s, ROOM_MEAN_S),
+        difference_mean_k=lag(estimator.difference_mean_k, layer_c - room_c, dt_s, ROOM_MEAN_S),
     )
 
 
@@ -336,11 +347,14 @@ def _factor(
         basis, fallback = "mean room", ROOM_MEAN if inputs.room_wanted else None
         room_c = ahead_c = new.room_mean_c
         u_room_k = U_ROOM_LOST_K
-        implied = _implied_difference_k(new)
+        implied = _implied_difference_k(new, rise_k_per_w(chamber.heater))
         if implied is not None and new.room_mean_c is not None:
             basis, fallback, u_room_k = "heat", ROOM_IMPLIED, U_ROOM_IMPLIED_K
-            room_c = layer_c - implied
-            ahead_c = min(room_c, setpoint_c - b)
+            difference_k, steer_k = implied
+            room_c = layer_c - difference_k
+            # The room in which this heat would hold the setpoint; by the heat alone, as the wet
+            # layer itself must not move its own setpoint.
+            ahead_c = setpoint_c - b - f * steer_k
     if room_c is None or ahead_c is None:
         return _Worked(basis, None, (), None, "no room temperature yet")
     measured = offset.room_lag_h is not None and offset.substrate_lag_h is not None
@@ -370,18 +384,19 @@ def _factor(
     )
 
 
-def _implied_difference_k(new: Estimator) -> float | None:
-    """Wet layer less room that the heat of the bed's memory implies, K, or None.
+def _implied_difference_k(new: Estimator, usual_k_per_w: float) -> tuple[float, float] | None:
+    """Wet layer less room that the heat implies, K, now and for the setpoint, or None.
 
     In steady state the difference is in proportion to the power; how much a watt gives is known
-    from the days with a room probe.
+    from the days with a room probe, and lies near what the rating makes likely, K/W.
     """
     power_w, mean_w, mean_k = new.power_w, new.power_mean_w, new.difference_mean_k
     if power_w is None or mean_w is None or mean_k is None or new.paired_s < ROOM_MEAN_S / 2:
         return None
     if mean_k < 2.0 or mean_w <= 0.0:
         return None  # a room as warm as the bed tells nothing about what a watt gives
-    return min(power_w * mean_k / mean_w, 3.0 * mean_k)
+    k_per_w = max(usual_k_per_w / WATT_SPAN, min(usual_k_per_w * WATT_SPAN, mean_k / mean_w))
+    return power_w * k_per_w, _steer_w(new, power_w) * k_per_w
 
 
 def _flow(new: Estimator, inputs: Inputs, chamber: ChamberConfig, offset: HeatFlow) -> _Worked:
@@ -393,13 +408,17 @@ def _flow(new: Estimator, inputs: Inputs, chamber: ChamberConfig, offset: HeatFl
     u_r = offset.resistance_uncertainty_k_per_w
     if u_r is None:
         u_r = U_RESISTANCE_FRAC * r
-    parts = [_zone_k(offset.zone_uncertainty_k), U_FLOW_K]
+    parts = [_zone_k(offset.zone_uncertainty_k), U_FLOW_K, r * new.power_doubt_w]
     if offset.uncertainty_k is not None:
         parts += [offset.uncertainty_k, (power_w - (offset.measured_power_w or 0.0)) * u_r]
     else:
         parts += [inputs.u_k(Place.SUBSTRATE), power_w * u_r]
-    wanted_c = chamber.callus_zone_c + r * power_w - offset.intercept_k
+    wanted_c = chamber.callus_zone_c + r * _steer_w(new, power_w) - offset.intercept_k
     return _Worked("heat", celsius, tuple(parts), wanted_c)
+
+
+def _steer_w(new: Estimator, power_w: float) -> float:
+    return power_w if new.steer_w is None else new.steer_w
 
 
 def _flow_c(estimator: Estimator, offset: HeatFlow) -> float | None:
@@ -428,8 +447,10 @@ def _direct(
     if callus_c is None:
         if inputs.room_c is None or new.substrate_c is None or new.room_c is None:
             return new, _Worked("nothing", None, (), None, "callus probe lost")
-        # The outer loop has learnt by how much the wet layer has to be warmer than the factor says.
-        difference_k = new.substrate_c - new.outer_k - new.room_c
+        # The outer loop has learnt by how much the wet layer has to be warmer than the factor says;
+        # what it learnt of late may come of the probe's own fault, a displaced one above all.
+        outer_k = new.outer_held_k
+        difference_k = new.substrate_c - outer_k - new.room_c
         parts = (
             f * inputs.u_k(Place.SUBSTRATE),
             (1 - f) * inputs.u_k(Place.ROOM),
@@ -437,12 +458,14 @@ def _direct(
             zone_k,
         )
         return new, _Worked(
-            "room", new.room_c + f * difference_k, parts, wanted + new.outer_k, CALLUS_LOST
+            "room", new.room_c + f * difference_k, parts, wanted + outer_k, CALLUS_LOST
         )
     layer = inputs.substrate_c
     if regulating and layer is not None and abs(wanted + new.outer_k - layer) <= OUTER_BAND_K:
         outer = new.outer_k + (setpoint_c - callus_c) * dt_s / OUTER_INTEGRAL_S
         new = replace(new, outer_k=max(-OUTER_BOUND_K, min(OUTER_BOUND_K, outer)))
+    held_k = new.outer_held_k + (new.outer_k - new.outer_held_k) * -math.expm1(-dt_s / OUTER_HELD_S)
+    new = replace(new, outer_held_k=held_k)
     direct_k = (inputs.u_k(Place.CALLUS), zone_k)
     return new, _Worked("callus probe", callus_c, direct_k, wanted + new.outer_k)
 
@@ -468,12 +491,3 @@ def _zone_k(stated_k: float | None) -> float:
 
 def _bounded(over_k: float) -> float:
     return max(-HANDOVER_BOUND_K, min(HANDOVER_BOUND_K, over_k))
-
-
-def _lag(state: float | None, value: float | None, dt_s: float, tau_s: float) -> float | None:
-    """One exact step of a first-order lag; holds its state while there is no value."""
-    if value is None or state is None:
-        return value if state is None else state
-    if tau_s <= 0.0:
-        return value
-    return state + (value - state) * -math.expm1(-dt_s / tau_s)

@@ -10,6 +10,7 @@ from bottomheat.config import LIMIT_MARGIN_K, ChamberConfig
 from bottomheat.model import Alarm, Feedback, Place
 from bottomheat.protect import cutoff as cut
 from bottomheat.protect import detect
+from bottomheat.protect import thresholds as th
 from bottomheat.protect.watch import Facts, Finding
 from bottomheat.state import ChamberState
 
@@ -179,6 +180,9 @@ def detected(
         watched = replace(watched, latched=finding.latch)
     after = replace(state, cutoff=watched, estimator=estimator, watch=watch)
     power_w = (chamber.heater.watts if facts.heat else 0.0) if heard else None
+    at_s = estimator.at_s
+    if at_s is not None and now_s - at_s > max(th.GAP_S, 4.0 * cycle_s):
+        power_w = 0.0  # no cycle ran: the lease ran out early in the gap
     return Bed(after, usable, substrate_c, finding, hot, power_w)
 
 

@@ -17,6 +17,7 @@ from bottomheat.config import Config
 from bottomheat.errors import InputError, LatchError, LogError
 from bottomheat.keeper import RESET_MARGIN_K, identity
 from bottomheat.model import Event, EventKind, Good, Place, Reading
+from bottomheat.outage import Start
 from bottomheat.plausible import History, judge
 from bottomheat.ports import Latch, Lease
 from bottomheat.protect.cutoff import may_reset
@@ -192,7 +193,8 @@ def tend(config: Config, request: Mapping[str, Any]) -> Mapping[str, Any]:
         boot = boot_id()
         past = look_back(Path(config.log), Path(config.run_folder), boot)
         now_s = clock.monotonic_s()
-        state = remembered(cycle.start(config, {}, proved=False), past, now_s)
+        start = Start(boot, now_s, None)
+        state = remembered(cycle.start(config, {}, proved=False), past, start)
         outcome = tend_request.handle(state, config, request, now_s, clock.wall_ms())
         if outcome.row is not None:
             with _journal(config, clock, boot) as journal:

@@ -248,7 +248,9 @@ def test_heat_flow_needs_no_room_and_follows_the_mean_power():
     assert out[0].estimate.celsius == pytest.approx(25.0)
     after_one_memory = 10.0 + 10.0 * (1 - math.exp(-1))
     assert out[121].estimate.celsius == pytest.approx(27.0 - 0.2 * after_one_memory, abs=0.01)
-    assert out[121].substrate_setpoint_c == pytest.approx(25.0 + 0.2 * after_one_memory, abs=0.01)
+    # The setpoint goes by a longer memory: more power must not ask for more at once.
+    slower = 10.0 + 10.0 * (1 - math.exp(-1 / est.STEER_MEMORIES))
+    assert out[121].substrate_setpoint_c == pytest.approx(25.0 + 0.2 * slower, abs=0.01)
 
 
 def test_heat_flow_says_nothing_before_power_is_known():
@@ -268,7 +270,8 @@ def test_heat_flow_from_a_calibration_is_narrow_where_it_was_measured():
         calibrated=True,
     )
     for power_w, parts in ((20.0, (0.1, 0.0)), (40.0, (0.1, 20.0 * 0.02))):
-        _, (outlook,) = flowing(box, [(27.0, None, None, power_w)])
+        settled = Estimator(power_w=power_w)
+        _, (outlook,) = flowing(box, [(27.0, None, None, power_w)], settled)
         expected = 2 * math.hypot(*parts, U_FLOW_K)
         assert outlook.estimate.expanded_k == pytest.approx(expected)
 
@@ -336,6 +339,73 @@ def test_a_probe_in_the_medium_does_not_care_for_the_lid():
     assert len(set(widths.values())) == 1
 
 
+# --- a start with a bed that is warm already ------------------------------------------------------
+
+
+def test_a_bed_that_was_held_is_not_taken_for_hot_after_a_restart():
+    """A bed of 32 °C in a cold shed: without its heat of before it would be above every limit."""
+    box = chamber(**FLOW)
+    _, (known,) = flowing(box, [(32.0, None, None, 0.0)], Estimator(before_c=24.8))
+    assert known.estimate.celsius == pytest.approx(24.8)
+    _, (taken,) = flowing(box, [(32.0, None, None, 0.0)])
+    assert taken.estimate.celsius == pytest.approx(25.0)
+    # Nobody knows how it was heated: from nothing to all of 45 W, the truth lies in the interval.
+    assert taken.estimate.expanded_k >= 5.0 > known.estimate.expanded_k
+    _, later = flowing(box, [(32.0, None, None, 0.0)] * 900)
+    assert later[-1].estimate.celsius > 31.0
+    assert later[-1].estimate.expanded_k < 2.0
+
+
+def test_the_power_waits_for_a_wet_layer_that_bears_witness():
+    box = chamber(**FLOW)
+    waiting = [(None, None, None, 0.0)] * 5
+    _, out = flowing(box, [*waiting, (32.0, None, None, 0.0)], Estimator(before_c=24.8))
+    assert out[-1].estimate.celsius == pytest.approx(24.8, abs=0.1)
+
+
+@pytest.mark.parametrize(("layer_c", "power_w"), [(12.0, 0.0), (32.0, 35.0), (90.0, 45.0)])
+def test_the_power_before_a_start_lies_between_nothing_and_all(layer_c, power_w):
+    estimator, _ = flowing(chamber(**FLOW), [(layer_c, None, None, 0.0)])
+    assert estimator.power_w == pytest.approx(power_w)
+
+
+def test_a_silent_keeper_widens_the_interval_and_its_return_narrows_it():
+    """Nobody knows whether the mat was fed: it may have been off all the time."""
+    box = chamber(**FLOW)
+    estimator, held = flowing(box, [(32.0, None, None, 36.0)] * 3000)
+    estimator, unheard = flowing(box, [(28.0, None, None, None)] * 360, estimator, now_s=180_000.0)
+    assert unheard[0].estimate.expanded_k == pytest.approx(held[-1].estimate.expanded_k, abs=0.1)
+    without_heat_c = 28.0 - 0.2 * 36.0 * math.exp(-6.0 / est.MEMORY_H)
+    assert abs(unheard[-1].estimate.celsius - without_heat_c) < unheard[-1].estimate.expanded_k
+    _, back = flowing(box, [(28.0, None, None, 30.0)] * 900, estimator, now_s=201_600.0)
+    assert back[-1].estimate.expanded_k == pytest.approx(held[-1].estimate.expanded_k, abs=1.0)
+
+
+def test_what_a_watt_gives_does_not_come_from_the_time_before_a_restart():
+    """Half a day after a restart of a warm bed, a lost room must not look three times colder."""
+    box = chamber(method="temperature-factor", factor=0.75)
+    cold = Estimator(power_w=0.0)  # as if no heat had flowed before
+    estimator, _ = flowing(box, [(32.0, 4.0, None, 36.0)] * 1440, cold)
+    _, after = flowing(box, [(32.0, None, None, 36.0)] * 600, estimator, now_s=86_400.0)
+    assert after[0].fallback == est.ROOM_IMPLIED
+    assert after[-1].estimate.celsius == pytest.approx(4.0 + 0.75 * 28.0, abs=0.4)
+
+
+def test_what_a_displaced_callus_probe_taught_of_late_goes_with_it():
+    """Seven hours in the air, then found out: the wet layer must not stay that much warmer."""
+    box = chamber(**DIRECT)
+    estimator = Estimator()
+    for step in range(420):
+        # The bed follows what is asked of it, and the probe lies in the room's air.
+        layer_c = 28.33 + estimator.outer_k
+        estimator, _ = flowing(box, [(layer_c, 15.0, 15.0, 20.0)], estimator, now_s=60.0 * step)
+    assert estimator.outer_k == pytest.approx(est.OUTER_BOUND_K)
+    layer_c = 28.33 + estimator.outer_k
+    _, after = flowing(box, [(layer_c, 15.0, None, 20.0)] * 600, estimator, now_s=60.0 * 420)
+    assert after[-1].substrate_setpoint_c < layer_c - 4.0
+    assert after[-1].estimate.celsius > 25.0 + 0.75 * 4.0
+
+
 # --- losing a probe, and its coming back --------------------------------------------------------
 
 
@@ -348,8 +418,9 @@ def test_room_lost_is_made_up_for_by_the_heat():
     night = [(28.0, None, None, 18.0)] * 1440
     _, after = flowing(box, night, estimator, now_s=86_400.0)
     assert after[0].fallback == est.ROOM_IMPLIED
-    assert after[-1].estimate.celsius == pytest.approx(28.0 - 0.25 * 18.0, abs=0.02)
-    assert after[-1].substrate_setpoint_c > before[-1].substrate_setpoint_c + 1.5
+    assert after[-1].estimate.celsius == pytest.approx(28.0 - 0.25 * 18.0, abs=0.06)
+    assert before[-1].substrate_setpoint_c == pytest.approx(28.0)
+    assert after[-1].substrate_setpoint_c == pytest.approx(25.0 + 0.25 * 18.0, abs=0.1)
     blind, _ = flowing(box, [(*step[:3], None) for step in day])
     _, mean = flowing(box, [(*step[:3], None) for step in night], blind, now_s=86_400.0)
     assert mean[-1].fallback == est.ROOM_MEAN
@@ -391,8 +462,8 @@ def test_what_is_handed_over_dies_away_and_is_bounded():
     _, after = flowing(box, [(28.0, 15.0, None, None)] * 600, estimator, now_s=300.0)
     model_c = 15.0 + 0.75 * 13.0
     assert after[0].estimate.celsius == pytest.approx(model_c - est.HANDOVER_BOUND_K, abs=0.2)
-    # What the outer loop learnt from it in five minutes stays.
-    assert after[-1].estimate.celsius == pytest.approx(model_c, abs=0.15)
+    # What the outer loop learnt from it in five minutes does not stay.
+    assert after[-1].estimate.celsius == pytest.approx(model_c, abs=0.05)
     assert after[0].estimate.expanded_k > after[-1].estimate.expanded_k
 
 

@@ -158,12 +158,28 @@ def test_the_state_takes_over_lids_and_the_spells_that_still_run():
     boxes = config(north=chamber_keys(), south=chamber_keys(1))
     running = Tending(Doing.FILL, 100.0, 400.0)
     past = Past(lids={"north": Lid.OFF, "attic": Lid.AJAR}, tendings={"south": running})
-    state = remembered(begin(boxes, {}, proved=True), past, 399.0)
+    state = remembered(begin(boxes, {}, proved=True), past, Start("boot-1", 399.0, NOW_MS))
     assert (state.chambers["north"].lid, state.chambers["south"].lid) == (Lid.OFF, Lid.ON)
     assert state.chambers["south"].tending == running
     assert set(state.chambers) == {"north", "south"}
     for now_s in (99.0, 400.0):
-        assert remembered(state, past, now_s).chambers["south"].tending is None
+        start = Start("boot-1", now_s, NOW_MS)
+        assert remembered(state, past, start).chambers["south"].tending is None
+
+
+@pytest.mark.parametrize(
+    ("gap_s", "taken_c"), [(60.0, 24.6), (3500.0, 24.6), (3700.0, None), (86_400.0, None)]
+)
+def test_the_state_takes_over_an_estimate_that_is_not_old(gap_s, taken_c):
+    before = Before("boot-1", 1000.0, None, True, (("north", Estimate(24.6, 0.6)), ("south", None)))
+    state = begin(config(north=chamber_keys(), south=chamber_keys(1)), {}, proved=True)
+    for start, expected_c in (
+        (Start("boot-1", 1000.0 + gap_s, None), taken_c),
+        (Start("boot-2", 5.0, NOW_MS), None),  # no clock tells how long ago
+    ):
+        chambers = remembered(state, Past(before), start).chambers
+        assert chambers["north"].estimator.before_c == expected_c
+        assert chambers["south"].estimator.before_c is None
 
 
 @pytest.mark.parametrize("content", [b"nonsense " * 2000, b"SQLite format 3\x00" + b"\xff" * 8000])

@@ -1,0 +1,100 @@
+"""What the estimate goes by and remembers, what it hands to the laws, and its one filter."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+
+from bottomheat.doubts import U_PROBE_K
+from bottomheat.model import Estimate, Place
+
+
+@dataclass(frozen=True, slots=True)
+class Estimator:
+    """Filter states at ``at_s``, °C, K and W; None before the first reading.
+
+    ``basis`` names what the last estimate rested on, ``shown_c`` and ``asked_c`` are the last
+    estimate and wet-layer setpoint, ``handover_k`` and ``asked_handover_k`` what is handed over.
+    ``before_c`` is the last estimate of the run before where that was just now, and
+    ``power_doubt_w`` how unsure the mean power still is of what flowed before this run.
+    ``steer_w`` is the mean power over a longer memory, which the setpoint goes by.
+    ``outer_held_k`` is what of ``outer_k`` has been there for long.
+    """
+
+    at_s: float | None = None
+    room_c: float | None = None
+    substrate_c: float | None = None
+    setpoint_room_c: float | None = None
+    room_mean_c: float | None = None
+    outer_k: float = 0.0
+    outer_held_k: float = 0.0
+    disagree: bool = False
+    before_c: float | None = None
+    power_w: float | None = None
+    steer_w: float | None = None
+    power_doubt_w: float = 0.0
+    layer_c: float | None = None
+    power_mean_w: float | None = None
+    difference_mean_k: float | None = None
+    paired_s: float = 0.0
+    basis: str | None = None
+    shown_c: float | None = None
+    asked_c: float | None = None
+    handover_k: float = 0.0
+    asked_handover_k: float = 0.0
+
+
+_NONE: Mapping[Place, float] = MappingProxyType({})
+
+
+@dataclass(frozen=True, slots=True)
+class Inputs:
+    """What control may use this cycle; None where a probe is absent or cannot be relied on.
+
+    Attributes:
+        substrate_c: wet layer, °C.
+        room_c: room, °C.
+        callus_c: callus probe, °C.
+        room_wanted: the chamber has a room probe.
+        power_w: mean power of the mat since the cycle before, W; None where nobody knows.
+        u_probe_k: standard uncertainties of probes that were compared, K, by place.
+    """
+
+    substrate_c: float | None
+    room_c: float | None
+    callus_c: float | None
+    room_wanted: bool
+    power_w: float | None = None
+    u_probe_k: Mapping[Place, float] = field(default_factory=lambda: _NONE)
+
+    def u_k(self, place: Place) -> float:
+        """Standard uncertainty of the probe at a place, K."""
+        return self.u_probe_k.get(place, U_PROBE_K)
+
+
+@dataclass(frozen=True, slots=True)
+class Outlook:
+    """The estimate, and the wet-layer temperature that would put it at the setpoint."""
+
+    estimate: Estimate | None
+    substrate_setpoint_c: float | None
+    room_c: float | None
+    fallback: str | None
+
+
+def lag(old_value: float | None, value: float | None, dt_s: float, tau_s: float) -> float | None:
+    """One exact step of a first-order lag; holds its state while there is no value.
+
+    Args:
+        old_value: of the cycle before, in the unit of ``value``; None before the first value.
+        value: what is filtered, held since the cycle before.
+        dt_s: since then, s.
+        tau_s: time constant, s; 0 for no lag.
+    """
+    if value is None or old_value is None:
+        return value if old_value is None else old_value
+    if tau_s <= 0.0:
+        return value
+    return old_value + (value - old_value) * -math.expm1(-dt_s / tau_s)

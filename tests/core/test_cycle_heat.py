@@ -1,0 +1,62 @@
+"""What the controller takes to have flowed before it began, and while it did not run."""
+
+from dataclasses import replace
+
+import pytest
+
+from beds import CYCLE_S, HOUR, MAKES, Beds
+from bottomheat import cycle
+from bottomheat.model import Place
+from plant import chamber_keys, config
+
+PROBES = (Place.SUBSTRATE, Place.MAT)
+SEED_K_PER_W = {"nominal": 0.202, "other make, deep": 0.184}
+"""R of the boxes, K/W: wet layer less callus zone in steady state, for a watt."""
+
+
+def flow_bed(make="nominal", room_c=3.0, hours=26.0):
+    offset = {"method": "heat-flow", "resistance": SEED_K_PER_W[make]}
+    keys = chamber_keys(probes=PROBES, offset=offset)
+    beds = Beds(config(cycle_s=CYCLE_S, bench=keys), {"bench": MAKES[make]()}, room_c=room_c)
+    beds.run(hours)
+    beds.forget()
+    return beds
+
+
+def restart(beds, *, remembered):
+    """Begin the controller anew, a minute later, as a service that was restarted does."""
+    estimate = beds.state.chambers["bench"].outlook.estimate
+    beds.state = cycle.start(beds.config, {}, proved=True)
+    beds.heat = frozenset()
+    beds.now_s += 60.0
+    if remembered:
+        chamber = beds.state.chambers["bench"]
+        estimator = replace(chamber.estimator, before_c=estimate.celsius)
+        beds.state = replace(beds.state, chambers={"bench": replace(chamber, estimator=estimator)})
+
+
+@pytest.mark.parametrize("make", SEED_K_PER_W)
+@pytest.mark.parametrize("remembered", [True, False])
+def test_a_restart_on_a_frosty_night_neither_latches_nor_cools_a_bed_by_heat_flow(make, remembered):
+    beds = flow_bed(make)
+    assert beds.temperature(Place.SUBSTRATE) > 31.0  # above what the callus zone is held to
+    restart(beds, remembered=remembered)
+    beds.run(8.0)
+    assert beds.latched() is None
+    no_heat = [r for r in beds.records["bench"][5:] if r.condition in ("cut-out", "no-heat")]
+    assert not no_heat
+    assert min(beds.callus_c["bench"]) > (23.5 if remembered else 21.5)
+    assert max(beds.callus_c["bench"]) < 26.5
+
+
+def test_no_power_is_counted_for_a_gap_in_which_the_lease_ran_out():
+    beds = flow_bed(room_c=10.0)
+    beds.until(lambda: beds.heat == {"bench"}, 1.0)
+    before_w = beds.state.chambers["bench"].estimator.power_w
+    box, room_c = beds.boxes["bench"], beds.room_c
+    box.advance(HOUR * CYCLE_S - CYCLE_S, 0.0, room_c)
+    beds.now_s += HOUR * CYCLE_S - CYCLE_S
+    beds.heat = frozenset()  # the keeper let go
+    beds.step()
+    after_w = beds.state.chambers["bench"].estimator.power_w
+    assert after_w == pytest.approx(before_w * 0.647, rel=0.03)  # exp(-1 h / 2.3 h)
