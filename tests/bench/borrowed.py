@@ -2,7 +2,7 @@
 
 Run by hand:
 
-    python tests/bench/borrowed.py                    about twelve minutes on a free core
+    python tests/bench/borrowed.py                    about fourteen minutes on a free core
     python tests/bench/borrowed.py --jobs 2           the same on two cores
     python tests/bench/borrowed.py --boxes 100 --draws 0    f alone: a minute
     python tests/bench/borrowed.py --json             one JSON object
@@ -339,7 +339,7 @@ def main() -> int:
     parser.add_argument("--json", action="store_true", help="print one JSON object")
     parser.add_argument("--jobs", type=int, default=1, help="runs at a time")
     parser.add_argument("--boxes", type=int, default=100, help="random boxes; 0 for none")
-    parser.add_argument("--draws", type=int, default=4, help="draws on each box of the bench")
+    parser.add_argument("--draws", type=int, default=2, help="draws on each box of the bench")
     options = parser.parse_args()
     with ProcessPoolExecutor(options.jobs) as pool:
         lessons = list(pool.map(lesson, range(options.boxes), chunksize=5))
