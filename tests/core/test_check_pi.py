@@ -196,8 +196,7 @@ def test_a_missing_or_empty_lgpio_drives_no_relay(library: Lgpio | None, text: s
     found = only(PI, library=library)
     assert found.level is W
     assert text in found.text
-    assert "lgpio==0.2.2.0" in found.do
-    assert "python3-lgpio" in found.do
+    assert "apt install python3-lgpio" in found.do
 
 
 def test_mock_pins_need_no_library_and_no_chip() -> None:

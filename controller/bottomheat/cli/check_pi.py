@@ -14,6 +14,7 @@ from typing import Final
 from bottomheat.cli.findings import Finding, note, well, wrong
 from bottomheat.config import Config
 from bottomheat_drivers.machine import Lgpio, Machine, Mount, ProbeSettings
+from bottomheat_drivers.pins import LGPIO_REMEDY
 
 HEADER_CONTROLLERS: Final = frozenset(
     {"brcm,bcm2835-gpio", "brcm,bcm2711-gpio", "raspberrypi,rp1-gpio"}
@@ -172,18 +173,16 @@ def line_setting_findings(
 
 
 def _library(library: Lgpio | None) -> list[Finding]:
-    how = (
-        "Bookworm: install lgpio==0.2.2.0 into bottomheat's environment; Trixie: sudo apt install "
-        "python3-lgpio, and an environment made with --system-site-packages"
-    )
     if library is None:
-        return [wrong("the library lgpio is not installed: no relay line can be driven", how)]
+        return [
+            wrong("the library lgpio is not installed: no relay line can be driven", LGPIO_REMEDY)
+        ]
     version = "" if library.version is None else f" {library.version}"
     if not library.real:
         return [
             wrong(
                 f"lgpio{version} is an empty shell: no relay line can be driven",
-                f"uninstall it; {how}",
+                f"uninstall it, then {LGPIO_REMEDY}",
             )
         ]
     return [well(f"lgpio{version} is there")]
