@@ -1,0 +1,72 @@
+"""The rig for its tests: an image that is built once, machines that boot it, a shed that heats."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from rig.image import CannotBuildError, Image, build
+from rig.machine import Machine
+from rig.shed import CONFIG, proved_disk
+
+Boot = Callable[..., Machine]
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mark everything in this folder; it starts machines."""
+    here = Path(__file__).parent
+    for item in items:
+        if here in item.path.parents:
+            item.add_marker(pytest.mark.rig)
+            item.add_marker(pytest.mark.slow)
+
+
+@pytest.fixture(scope="session")
+def image() -> Image:
+    """The disk image, or a skip that says why this machine cannot have one."""
+    try:
+        return build()
+    except CannotBuildError as error:
+        pytest.skip(f"no rig: {error}.")
+
+
+@pytest.fixture(scope="session")
+def proved(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A data disk with latches clear and the wiring of ``CONFIG`` proved."""
+    path = tmp_path_factory.mktemp("disk") / "data.img"
+    proved_disk(path, CONFIG)
+    return path
+
+
+@pytest.fixture
+def boot(image: Image, tmp_path: Path, proved: Path) -> Iterator[Boot]:
+    """Boot machines one after the other on one data disk; ends what was started."""
+    data = tmp_path / "data.img"
+    shutil.copy(proved, data)
+    running: list[Machine] = []
+
+    def start(**options: Any) -> Machine:
+        for machine in running:
+            machine.power_cut()
+        machine = Machine(image, tmp_path, **{"data": data, **options})
+        running.append(machine)
+        return machine
+
+    yield start
+    for machine in running:
+        machine.power_cut()
+
+
+@pytest.fixture(scope="module")
+def shed(image: Image, proved: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Machine]:
+    """One machine for all tests of a module, which put right what they break."""
+    folder = tmp_path_factory.mktemp("shed")
+    data = folder / "data.img"
+    shutil.copy(proved, data)
+    machine = Machine(image, folder, data=data)
+    yield machine
+    machine.power_cut()

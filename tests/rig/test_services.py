@@ -1,0 +1,159 @@
+"""The services under the machine's own systemd: killed, stopped, starved and hung while they heat.
+
+The relay line is watched by the kernel module behind it, which keeps its level when its owner dies
+and writes down every change.  All deadlines are counted on the machine's clock.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+
+import pytest
+
+from rig.machine import Machine
+from rig.shed import CONFIG, CONFIG_FILE, DAEMON, KEEPER, alarms, heats, put_right
+
+Record = Callable[[str, object], None]
+
+LEASE_S = 20.0
+KEEPER_KILLED_S = 5.0
+KEEPER_HUNG_S = 15.0
+FIRST_HEAT_S = 60.0
+PROBES_LOST_S = 30.0 + 2 * 5.0
+"""A reading counts for 30 s; then the next cycle, of 5 s here, says no."""
+
+
+@pytest.fixture
+def heating(shed: Machine) -> Iterator[Machine]:
+    """The machine with its relay closed; puts right what the test broke."""
+    put_right(shed)
+    heats(shed)
+    yield shed
+    shed.python("control('bus ok')")
+
+
+def send(machine: Machine, signal: str, *units: str) -> float:
+    """Send a signal to the main process of each unit; returns when, by the machine's clock."""
+    pids = [machine.pid(unit) for unit in units]
+    code = f"import signal\nanswer = now()\nfor p in given: os.kill(p, signal.{signal})"
+    return float(machine.python(code, pids))
+
+
+def opened(machine: Machine, since_s: float, longest_s: float) -> float:
+    """Wait until the line is low; returns how long after ``since_s`` that was."""
+    at_s = machine.wait(lambda: machine.first(False, since_s), longest_s + 20.0)
+    return float(at_s) - since_s
+
+
+def test_boots_reaches_ready_and_heats(shed: Machine, record_property: Record) -> None:
+    """As installed: nothing is started by hand."""
+    heats(shed, 240.0)
+    shown = shed.do(f"systemctl show -P ExecMainStartTimestampMonotonic {DAEMON}")
+    began_s = int(shown) / 1e6
+    first_s = shed.first(True, 0.0)
+    assert first_s is not None
+    record_property("boot, host's clock", f"{shed.boot_took_s:.1f} s")
+    record_property("start of the service to first heat", f"{first_s - began_s:.1f} s")
+    assert first_s - began_s <= FIRST_HEAT_S
+    for unit in (DAEMON, KEEPER):
+        assert shed.do(f"systemctl is-active {unit}").strip() == "active"
+        assert shed.do(f"systemctl show -P NRestarts {unit}").strip() == "0"
+    owners = shed.do("ps -o user= -C python,bottomheat").split()
+    assert set(owners) == {"bottomheat"}, "nothing of ours runs as root"
+
+
+def test_lets_go_when_the_setpoint_is_lowered_while_it_runs(heating: Machine) -> None:
+    """The config is edited live; no restart."""
+    before = heating.pid(DAEMON)
+    since_s = heating.now_s()
+    heating.write(CONFIG_FILE, CONFIG.replace("callus_zone: 25.0", "callus_zone: 10.0"))
+    took_s = opened(heating, since_s, 30.0)
+    assert took_s <= 30.0, "the next cycle, after the window's shortest time"
+    since_s = heating.now_s()
+    heating.write(CONFIG_FILE, CONFIG.replace("callus_zone: 25.0", "callus_zone: warm"))
+    heating.wait(lambda: "config-refused" in alarms(heating), 60.0)
+    assert heating.first(True, since_s) is None, "the last good config goes on"
+    heating.write(CONFIG_FILE, CONFIG)
+    heats(heating)
+    assert heating.pid(DAEMON) == before
+
+
+def test_daemon_killed(heating: Machine, record_property: Record) -> None:
+    took_s = opened(heating, send(heating, "SIGKILL", DAEMON), LEASE_S)
+    record_property("line low after kill -9 of the daemon", f"{took_s:.2f} s")
+    assert took_s <= LEASE_S
+    heats(heating)
+
+
+def test_daemon_stopped(heating: Machine, record_property: Record) -> None:
+    """SIGSTOP; its watchdog of 60 s ends it and it is started again."""
+    before = heating.pid(DAEMON)
+    since_s = send(heating, "SIGSTOP", DAEMON)
+    took_s = opened(heating, since_s, LEASE_S)
+    record_property("line low after SIGSTOP of the daemon", f"{took_s:.2f} s")
+    assert took_s <= LEASE_S
+    heating.wait(lambda: heating.pid(DAEMON) not in (0, before), 120.0, every_s=2.0)
+    heats(heating)
+    again_s = heating.first(True, since_s + took_s)
+    assert again_s is not None
+    record_property("heat again after that", f"{again_s - since_s:.0f} s")
+
+
+def test_keeper_killed(heating: Machine, record_property: Record) -> None:
+    """The line stays high when its owner dies; ExecStopPost opens it."""
+    took_s = opened(heating, send(heating, "SIGKILL", KEEPER), KEEPER_KILLED_S)
+    record_property("line low after kill -9 of the keeper", f"{took_s:.2f} s")
+    assert 0.0 < took_s <= KEEPER_KILLED_S
+    heats(heating)
+
+
+def test_keeper_stopped(heating: Machine, record_property: Record) -> None:
+    """SIGSTOP; its watchdog of 10 s ends it, then ExecStopPost opens the line."""
+    took_s = opened(heating, send(heating, "SIGSTOP", KEEPER), KEEPER_HUNG_S)
+    record_property("line low after SIGSTOP of the keeper", f"{took_s:.2f} s")
+    assert took_s <= KEEPER_HUNG_S
+    heats(heating)
+
+
+def test_both_killed(heating: Machine, record_property: Record) -> None:
+    took_s = opened(heating, send(heating, "SIGKILL", DAEMON, KEEPER), KEEPER_KILLED_S)
+    record_property("line low after kill -9 of both", f"{took_s:.2f} s")
+    assert took_s <= KEEPER_KILLED_S
+    heats(heating)
+
+
+def test_out_of_memory(heating: Machine, record_property: Record) -> None:
+    """The kernel kills what is over its limit; a limit that lets nothing start gives no lockout."""
+    for unit, longest_s in ((DAEMON, LEASE_S), (KEEPER, KEEPER_KILLED_S)):
+        killed = f"journalctl -b --no-pager -u {unit} | grep -c oom-kill || true"
+        before = int(heating.do(killed))
+        pid = heating.pid(unit)
+        heating.do(f"systemctl set-property --runtime {unit} MemoryMax=4M")
+        heating.wait(lambda unit=unit, pid=pid: heating.pid(unit) != pid, 60.0, every_s=0.1)
+        died_s = heating.python("answer = given and now()", True)
+        took_s = opened(heating, died_s, longest_s)
+        record_property(f"line low after the end of {unit} for want of memory", f"{took_s:.2f} s")
+        assert took_s <= longest_s
+        heating.wait(lambda killed=killed, before=before: int(heating.do(killed)) >= before + 3, 90)
+        heating.do(f"systemctl set-property --runtime {unit} MemoryMax=256M")
+        heats(heating)
+
+
+def test_hung_probe_reads(heating: Machine, record_property: Record) -> None:
+    """A transfer that does not return holds the bus, so that no probe can be read any more."""
+    before = heating.pid(DAEMON)
+    since_s = float(heating.python("answer = now(); control('bus hang')"))
+    took_s = opened(heating, since_s, PROBES_LOST_S)
+    record_property("line low after the 1-Wire bus hangs", f"{took_s:.2f} s")
+    assert took_s <= PROBES_LOST_S
+    assert heating.ask("status") is not None, "the daemon goes on"
+    assert heating.pid(DAEMON) == before
+
+
+def test_killed_again_and_again_it_is_started_again(heating: Machine) -> None:
+    """More often within its start limit's interval than systemd allows by itself."""
+    for _ in range(7):
+        pid = heating.wait(lambda: heating.pid(KEEPER), 60.0)
+        heating.run(f"kill -9 {pid}")
+        heating.wait(lambda pid=pid: heating.pid(KEEPER) not in (0, pid), 60.0)
+    heats(heating)
