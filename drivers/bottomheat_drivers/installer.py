@@ -121,6 +121,16 @@ def lgpio_trouble(python: str = sys.executable) -> str | None:
     )
 
 
+def closed_to_others(paths: Sequence[Path]) -> Path | None:
+    """The first of these that not everybody may read, as a strict umask of root leaves it."""
+    for path in paths:
+        mode = path.stat().st_mode
+        wanted = 0o005 if path.is_dir() else 0o004
+        if mode & wanted != wanted:
+            return path
+    return None
+
+
 class Installer:
     """One machine, or the tree of one.
 
@@ -171,6 +181,11 @@ class Installer:
             found.append(
                 f"The units start {PROGRAM}/bin/bottomheat, and this one lies in {sys.prefix}: "
                 "make the environment there, as README says, and install from it."
+            )
+        closed = closed_to_others((Path(PROGRAM), Path(sys.executable), Path(bottomheat.__file__)))
+        if closed is not None:
+            found.append(
+                f"The users of the services may not read {closed}: sudo chmod -R go+rX {PROGRAM}"
             )
         trouble = lgpio_trouble()
         if trouble is not None:

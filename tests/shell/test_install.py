@@ -34,7 +34,7 @@ from bottomheat.installing import (
     to_uninstall,
 )
 from bottomheat_drivers import installer as module
-from bottomheat_drivers.installer import Installer, lgpio_trouble, refuse
+from bottomheat_drivers.installer import Installer, closed_to_others, lgpio_trouble, refuse
 
 ROOT = Path(__file__).resolve().parents[2]
 SAMPLE = (ROOT / "config" / "chamber.yaml").read_text(encoding="utf-8")
@@ -236,6 +236,20 @@ def test_a_program_elsewhere_is_refused_on_this_machine() -> None:
     done = bottomheat("install", "--dry-run")
     assert done.returncode == 0
     assert f"this one lies in {sys.prefix}" in done.stdout
+
+
+def test_a_program_that_a_strict_umask_has_closed_is_found(tmp_path: Path) -> None:
+    folder, file = tmp_path / "lib", tmp_path / "lib" / "__init__.py"
+    folder.mkdir()
+    file.touch()
+    for mode_folder, mode_file, closed in (
+        (0o755, 0o644, None),
+        (0o755, 0o600, file),
+        (0o700, 0o644, folder),
+    ):
+        folder.chmod(mode_folder)
+        file.chmod(mode_file)
+        assert closed_to_others((folder, file)) == closed
 
 
 @pytest.mark.parametrize(
