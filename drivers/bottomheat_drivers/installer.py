@@ -182,8 +182,9 @@ class Installer:
                 f"The units start {PROGRAM}/bin/bottomheat, and this one lies in {sys.prefix}: "
                 "make the environment there, as README says, and install from it."
             )
-        closed = closed_to_others((Path(PROGRAM), Path(sys.executable), Path(bottomheat.__file__)))
-        if closed is not None:
+        elif closed := closed_to_others(
+            (Path(PROGRAM), Path(sys.executable), Path(bottomheat.__file__))
+        ):
             found.append(
                 f"The users of the services may not read {closed}: sudo chmod -R go+rX {PROGRAM}"
             )
