@@ -85,12 +85,10 @@ class Machine:
         ]  # fmt: skip
         if watchdog:
             command += ["-device", "i6300esb", "-action", "watchdog=reset"]
-        self.process = subprocess.Popen(
-            command,
-            stdin=subprocess.DEVNULL,
-            stdout=(folder / "qemu.txt").open("ab"),
-            stderr=subprocess.STDOUT,
-        )
+        with (folder / "qemu.txt").open("ab") as output:
+            self.process = subprocess.Popen(
+                command, stdin=subprocess.DEVNULL, stdout=output, stderr=subprocess.STDOUT
+            )
         try:
             self._port = self._connect(port)
             began = time.monotonic()
