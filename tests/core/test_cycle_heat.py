@@ -6,7 +6,7 @@ import pytest
 
 from beds import CYCLE_S, HOUR, MAKES, Beds
 from bottomheat import cycle
-from bottomheat.model import Place
+from bottomheat.model import Alarm, Place
 from plant import chamber_keys, config
 
 PROBES = (Place.SUBSTRATE, Place.MAT)
@@ -60,3 +60,14 @@ def test_no_power_is_counted_for_a_gap_in_which_the_lease_ran_out():
     beds.step()
     after_w = beds.state.chambers["bench"].estimator.power_w
     assert after_w == pytest.approx(before_w * 0.647, rel=0.03)  # exp(-1 h / 2.3 h)
+
+
+def test_a_callus_probe_that_fell_out_is_named_and_what_it_taught_goes_with_it():
+    probes = (Place.SUBSTRATE, Place.ROOM, Place.MAT, Place.CALLUS)
+    keys = chamber_keys(probes=probes, offset={"method": "direct", "factor": 0.743})
+    beds = Beds(config(cycle_s=CYCLE_S, bench=keys), {"bench": MAKES["nominal"]()}, room_c=12.0)
+    beds.lies["bench", Place.CALLUS] = lambda _box, room_c: room_c  # from the first day on
+    beds.run(18.0)
+    assert sum("callus probe is displaced" in text for text in beds.diagnosed()) == 1
+    assert beds.alarms() == {Alarm.PROBE_DISPLACED}
+    assert max(beds.callus_c["bench"]) < 27.0  # 28.2 while it kept what it had been taught

@@ -22,6 +22,10 @@ NO_EFFECT = (
     "heat is switched on and the mat does not warm: look at its plug, its cutout and fuse, the "
     "relay, and whether its probe still lies on it"
 )
+CALLUS_AWAY = (
+    "the callus probe is displaced: it reads colder than wet layer and room make likely; it is not "
+    "used until it agrees again"
+)
 WEAK = "the mat gives less than two thirds of the heat that it gave: part of it may be dead"
 
 
@@ -65,7 +69,10 @@ def advance(
     if facts.tending or watch.disturbed_s is not None:
         watch = changed(watch, opened_s=now_s)
     opened = watch.opened_s is not None and now_s - watch.opened_s < th.CALLUS_OPENED_S
+    lay_right = not watch.callus.displaced
     watch = callus.follow(watch, facts, now_s, quiet=quiet or opened)
+    if lay_right and watch.callus.displaced:
+        told.append(CALLUS_AWAY)
     if not waiting and Place.MAT not in watch.frozen:
         watch = signs.disturbance(watch, facts, now_s)
         watch = signs.touches_room(watch, facts, now_s)
