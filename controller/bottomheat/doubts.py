@@ -49,3 +49,9 @@ probe was lost: RMS 2.1 K (worst box 4.3) and 0.3 K (0.64); rounded up for a bed
 U_LID_K = 1.2
 """Standard uncertainty with the lid ajar or off and a calibration with it on: the offset of the
 nominal box grows from 1.57 to 3.35 K in a room of 20.5 °C (calculated), taken as rectangular."""
+
+U_LAG_FRAC = 0.43
+U_LAG_MEASURED_FRAC = 0.15
+"""Standard uncertainty from the wet layer's lag as a share of what the lag makes just now: the true
+lag lies within a factor of 2 of the default one, 1.3 of a measured one (see ``pairing``), which for
+a ramp is (2 - 1/2)/2 and (1.3 - 1/1.3)/2 of it, as rectangles.  It tells of a warm-up."""

@@ -29,6 +29,8 @@ from bottomheat.doubts import (
     U_FACTOR_CALIBRATED,
     U_FIXED_K,
     U_FLOW_K,
+    U_LAG_FRAC,
+    U_LAG_MEASURED_FRAC,
     U_LID_K,
     U_POWER_BEFORE_FRAC,
     U_POWER_FRAC,
@@ -67,15 +69,13 @@ properties the best is 2.0 to 2.7 h, and a lag on the wet layer beside it gains 
 
 STEER_MEMORIES = 2.2
 """The setpoint goes by the mean power of a memory that is longer by this.  More power asks for a
-warmer wet layer, which takes more power for a while: with the estimate's own memory 3 of 32 boxes
-drawn within handbook ranges swing for ever, by up to 1.9 K at the callus zone in 8 to 13 h, with a
-memory of 5 h none (calculated)."""
+warmer wet layer, which takes more power: with the estimate's memory 3 of 32 boxes drawn within
+handbook ranges swing by up to 1.9 K at the callus zone, with 5 h none (calculated)."""
 
 ROOM_MEAN_S = 86_400.0
 
 PAIRS_AFTER_S = 3 * MEMORY_H * 3600.0
-"""What flowed before this run, and a warm-up, must not count in what a watt gives: three times the
-memory, after which a twentieth of it is left."""
+"""What flowed before this run, and a warm-up, must not count in what a watt gives."""
 
 AGREE_K = 1.0
 AGREE_AGAIN_K = 0.7
@@ -83,9 +83,11 @@ AGREE_AGAIN_K = 0.7
 
 OUTER_INTEGRAL_S = 4 * 3600.0
 OUTER_BOUND_K = 8.0
+OUTER_BOUND_FRAC = 0.4
 OUTER_BAND_K = 1.0
 """Outer loop of the direct method: integral action on the callus probe, slow against the hour by
-which the callus zone follows the wet layer, idle until the wet layer is at its setpoint."""
+which the callus zone follows the wet layer, idle until the wet layer is at its setpoint.  Bounded
+too by a share of setpoint less room, what a true f of 0.58 needs: a probe that has slipped out."""
 
 OUTER_HELD_S = 12 * 3600.0
 """What the outer loop has learnt counts without the callus probe as it was about half a day ago:
@@ -374,7 +376,9 @@ def _factor(
             (1 - f) * inputs.u_k(Place.ROOM),
             difference_k * u_f,
         ]
-    parts.append((1 - f) * u_room_k)
+    lag_frac = U_LAG_MEASURED_FRAC if measured else U_LAG_FRAC
+    late_k = (new.layer_c or layer_c) - layer_c
+    parts += [(1 - f) * u_room_k, lag_frac * f * late_k]
     return _Worked(
         basis,
         room_c + f * difference_k + b,
@@ -463,7 +467,10 @@ def _direct(
     layer = inputs.substrate_c
     if regulating and layer is not None and abs(wanted + new.outer_k - layer) <= OUTER_BAND_K:
         outer = new.outer_k + (setpoint_c - callus_c) * dt_s / OUTER_INTEGRAL_S
-        new = replace(new, outer_k=max(-OUTER_BOUND_K, min(OUTER_BOUND_K, outer)))
+        bound_k = OUTER_BOUND_K
+        if room_c is not None:
+            bound_k = min(bound_k, max(1.0, OUTER_BOUND_FRAC * abs(setpoint_c - room_c)))
+        new = replace(new, outer_k=max(-bound_k, min(bound_k, outer)))
     held_k = new.outer_held_k + (new.outer_k - new.outer_held_k) * -math.expm1(-dt_s / OUTER_HELD_S)
     new = replace(new, outer_held_k=held_k)
     direct_k = (inputs.u_k(Place.CALLUS), zone_k)
