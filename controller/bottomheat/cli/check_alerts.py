@@ -62,8 +62,8 @@ def alert_findings(
         yield wrong(
             "the config names addresses and the library apprise, which sends to them, is not "
             "installed",
-            "install it into bottomheat's own environment, in your checkout: pip install -e "
-            "'.[alerts]'",
+            "install it into bottomheat's own environment, in the folder that you copied: "
+            "sudo /opt/bottomheat/bin/pip install -q '.[alerts]'",
         )
     if alerts.command is not None and not program:
         yield wrong(
