@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import pytest
 
 from rig.image import CannotBuildError, Image, build
 from rig.machine import Machine
 from rig.shed import CONFIG, proved_disk
-
-Boot = Callable[..., Machine]
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -40,25 +37,6 @@ def proved(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("disk") / "data.img"
     proved_disk(path, CONFIG)
     return path
-
-
-@pytest.fixture
-def boot(image: Image, tmp_path: Path, proved: Path) -> Iterator[Boot]:
-    """Boot machines one after the other on one data disk; ends what was started."""
-    data = tmp_path / "data.img"
-    shutil.copy(proved, data)
-    running: list[Machine] = []
-
-    def start(**options: Any) -> Machine:
-        for machine in running:
-            machine.power_cut()
-        machine = Machine(image, tmp_path, **{"data": data, **options})
-        running.append(machine)
-        return machine
-
-    yield start
-    for machine in running:
-        machine.power_cut()
 
 
 @pytest.fixture(scope="module")

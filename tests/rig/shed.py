@@ -78,3 +78,23 @@ answer = all(
     for name in ('daemon', 'keeper')
 )
 """
+
+
+def tended(machine: Machine, note: str) -> None:
+    """Make an entry as a grower does; it has to be written at once."""
+    answer = machine.ask("tend", chamber="north-bench", doing="look", for_s=60, note=note)
+    assert answer is not None
+    assert answer["ok"], answer
+
+
+def in_log(machine: Machine, note: str) -> bool:
+    """Whether the log on the machine's disk has an entry."""
+    return bool(machine.python(IN_LOG, note))
+
+
+IN_LOG = """
+import sqlite3
+log = sqlite3.connect("file:/var/lib/bottomheat/log.sqlite?mode=ro", uri=True, timeout=5)
+answer = log.execute("SELECT count(*) FROM tending WHERE note = ?", (given,)).fetchone()[0]
+log.close()
+"""

@@ -67,7 +67,7 @@ def cut(base: bytes, kept: list[Entry], at: int, chance: random.Random) -> tuple
     has it, and one of them may have arrived in part, by sectors.
     """
     disk = bytearray(base)
-    flushed = max((i for i, entry in enumerate(kept[:at]) if entry.flags & FLUSH), default=0)
+    flushed = max((i for i, entry in enumerate(kept[:at]) if entry.flags & FLUSH), default=-1)
     lost = 0
     for number, entry in enumerate(kept[:at]):
         data = entry.data
