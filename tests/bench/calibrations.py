@@ -4,7 +4,7 @@ Run by hand:
 
     python tests/bench/calibrations.py                    300 boxes, seven minutes on a free core
     python tests/bench/calibrations.py --jobs 2           the same on two cores
-    python tests/bench/calibrations.py --benchmark 60     and what two readings gain, on 60: ten more
+    python tests/bench/calibrations.py --benchmark 60     and what two readings gain: ten more
     python tests/bench/calibrations.py --errors jar       with one kind of errors alone
     python tests/bench/calibrations.py --json             one JSON object
 
