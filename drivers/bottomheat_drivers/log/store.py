@@ -33,6 +33,8 @@ from bottomheat_drivers.log.codec import (
 
 _STATES_KEPT = 4096
 _WAL_LIMIT = 8 * 2**20
+_CACHE_KIB = 512
+"""A quarter of SQLite's own: rows are only added here, and what the service holds stays small."""
 
 _BASE_MS = 2**31  # SQLite stores smaller numbers in 4 bytes
 
@@ -110,6 +112,7 @@ class Store:
         try:
             connection.execute("PRAGMA cell_size_check = ON")
             connection.execute(f"PRAGMA journal_size_limit = {_WAL_LIMIT}")
+            connection.execute(f"PRAGMA cache_size = -{_CACHE_KIB}")
             self._connection = connection
             notices += self._recover(wall_ms)
             self._enter(t_ms, notices)
