@@ -67,10 +67,10 @@ MEMORY_H = 2.3
 """Memory of the bed for power where none was measured, h.  On four chamber models with handbook
 properties the best is 2.0 to 2.7 h, and a lag on the wet layer beside it gains nothing."""
 
-STEER_MEMORIES = 2.2
-"""The setpoint goes by the mean power of a memory that is longer by this.  More power asks for a
-warmer wet layer, which takes more power: with the estimate's memory 3 of 32 boxes drawn within
-handbook ranges swing by up to 1.9 K at the callus zone, with 5 h none (calculated)."""
+STEER_MEMORIES, STEER_LEAST_S = 2.2, 5 * 3600.0
+"""The setpoint goes by the mean power of a longer memory.  More power asks for a warmer wet layer,
+which takes more power: with the estimate's memory 3 of 32 boxes drawn within handbook ranges swing
+by up to 1.9 K at the callus zone, with 5 h none (calculated)."""
 
 ROOM_MEAN_S = 86_400.0
 
@@ -261,7 +261,7 @@ def _filtered(
     power, steer = estimator.power_w, estimator.steer_w
     if power is not None:
         power = lag(power, power_w, dt_s, memory_s(offset))
-        steer = lag(steer, power_w, dt_s, STEER_MEMORIES * memory_s(offset))
+        steer = lag(steer, power_w, dt_s, max(STEER_MEMORIES * memory_s(offset), STEER_LEAST_S))
     # While the keeper is silent it may be anything, far from what it was.
     doubted_w = 0.0 if power_w is not None else 2.0 * U_POWER_FRAC * most_w
     fade = math.exp(-dt_s / memory_s(offset))

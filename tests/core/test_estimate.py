@@ -249,7 +249,7 @@ def test_heat_flow_needs_no_room_and_follows_the_mean_power():
     after_one_memory = 10.0 + 10.0 * (1 - math.exp(-1))
     assert out[121].estimate.celsius == pytest.approx(27.0 - 0.2 * after_one_memory, abs=0.01)
     # The setpoint goes by a longer memory: more power must not ask for more at once.
-    slower = 10.0 + 10.0 * (1 - math.exp(-1 / est.STEER_MEMORIES))
+    slower = 10.0 + 10.0 * (1 - math.exp(-2.0 / 5.0))
     assert out[121].substrate_setpoint_c == pytest.approx(25.0 + 0.2 * slower, abs=0.01)
 
 

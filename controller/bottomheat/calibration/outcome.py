@@ -227,7 +227,7 @@ def _factor(
         **lags,
         "uncertainty": round(line.least_k, 3),
         "measured_difference": round(line.centre_k, 1),
-        "factor_uncertainty": round(line.slope_u, 3),
+        "factor_uncertainty": round(line.slope_u, 4),
         **_zone(zone),
         "calibrated": True,
     }
@@ -237,7 +237,7 @@ def _factor(
         constant_k,
         round(line.centre_k, 1),
         round(line.least_k, 3),
-        round(line.slope_u, 3),
+        round(line.slope_u, 4),
     )
     return Outcome(FACTOR, source, held.factor, values, held, zone, weather_k)
 
