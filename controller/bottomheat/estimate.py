@@ -368,13 +368,13 @@ def _factor(
     if offset.uncertainty_k is not None:
         parts += [
             offset.uncertainty_k,
-            (difference_k - (offset.measured_difference_k or 0.0)) * u_f,
+            (abs(difference_k - (offset.measured_difference_k or 0.0)) + u_room_k) * u_f,
         ]
     else:
         parts += [
             f * inputs.u_k(Place.SUBSTRATE),
             (1 - f) * inputs.u_k(Place.ROOM),
-            difference_k * u_f,
+            (abs(difference_k) + u_room_k) * u_f,
         ]
     lag_frac = U_LAG_MEASURED_FRAC if measured else U_LAG_FRAC
     late_k = (new.layer_c or layer_c) - layer_c

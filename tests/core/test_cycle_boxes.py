@@ -130,7 +130,7 @@ def test_room_lost_goes_on_heating_without_a_bump_and_with_a_wider_interval():
     assert Alarm.ROOM_LOST in after.alarms
     assert after.duty == pytest.approx(before.duty, abs=0.05)
     # The heat says how cold the room is: little is lost beside a factor that nobody measured.
-    assert after.estimate.expanded_k > before.estimate.expanded_k + 0.05
+    assert after.estimate.expanded_k > before.estimate.expanded_k
     plant.run(6)
     last = plant.records["bench"][-720:]
     assert any(r.heat for r in last)
