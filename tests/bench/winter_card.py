@@ -16,7 +16,6 @@ from contextlib import suppress
 from pathlib import Path
 
 SECTOR_BYTES = 512
-STATE, TICKER = "state", "ticker"
 JOURNAL_S, PAGES_S = 5.0, 30.0
 _WRITES, _SECTORS = 4, 6
 """Fields of a block device's stat (docs.kernel.org/block/stat.html), counted from 0."""
@@ -45,9 +44,6 @@ class LoopCard:
             raise
         self._stat = Path("/sys/block") / Path(self._device).name / "stat"
         self._fd = os.open(self.folder, os.O_RDONLY | os.O_DIRECTORY)
-        # An inode to end a transaction by, beside those of the log: in a block they change too.
-        (self.folder / STATE).mkdir()
-        self._ticker = os.open(self.folder / STATE / TICKER, os.O_WRONLY | os.O_CREAT)
         self._seen: dict[Path, tuple[int, int]] = {}
         self._journal_s = self._pages_s = math.inf
         self.sync()
@@ -70,14 +66,16 @@ class LoopCard:
             self._pages_s = min(self._pages_s, to_s + PAGES_S)
         if to_s >= self._journal_s:
             self._journal_s = math.inf
-            os.utime(self._ticker)
-            os.fsync(self._ticker)
+            # The file of SQLite's index changes with every commit: this ends the transaction that
+            # holds the new times of it and of the -wal file, and the pages of the latter wait.
+            for path in seen:
+                if path.name.endswith("-shm"):
+                    _fsync(path)
         if to_s >= self._pages_s:
             self._pages_s = math.inf
             for path in seen:
                 # Ends a transaction only where writing the pages has taken up new blocks.
-                with suppress(FileNotFoundError), path.open("rb") as file:
-                    os.fsync(file.fileno())
+                _fsync(path)
 
     def written(self, pids: list[int]) -> tuple[int, int]:
         """Bytes and write requests so far."""
@@ -86,7 +84,6 @@ class LoopCard:
 
     def close(self) -> None:
         os.close(self._fd)
-        os.close(self._ticker)
         _run("umount", str(self.folder))
         _run("losetup", "-d", self._device)
         self._image.unlink()
@@ -130,11 +127,16 @@ def make_card(folder: Path, *, plain: bool = False) -> LoopCard | PlainFolder:
     return PlainFolder(folder)
 
 
+def _fsync(path: Path) -> None:
+    with suppress(FileNotFoundError), path.open("rb") as file:
+        os.fsync(file.fileno())
+
+
 def _looked_at(folder: Path) -> Iterator[tuple[Path, tuple[int, int]]]:
     """Every file with the time of its last change and its size."""
     for path in folder.rglob("*"):
         with suppress(FileNotFoundError):
-            if path.is_file() and path.name != TICKER:
+            if path.is_file():
                 status = path.stat()
                 yield path, (status.st_mtime_ns, status.st_size)
 
