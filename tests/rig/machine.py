@@ -224,7 +224,7 @@ class Machine:
         return self.python(ASK, {"do": what, **more})
 
     def pid(self, unit: str) -> int:
-        """The main process of a unit."""
+        """The main process of a unit; 0 while it has none."""
         return int(self.do(f"systemctl show -P MainPID {unit}"))
 
 

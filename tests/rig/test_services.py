@@ -22,8 +22,8 @@ LEASE_S = 20.0
 KEEPER_KILLED_S = 5.0
 KEEPER_HUNG_S = 15.0
 FIRST_HEAT_S = 60.0
-PROBES_LOST_S = 30.0 + 2 * 5.0
-"""A reading counts for 30 s; then the next cycle, of 5 s here, says no."""
+PROBES_LOST_S = 30.0 + 2 * 10.0
+"""A reading counts for 30 s, and the keeper's own too; a cycle has 10 s."""
 
 
 @pytest.fixture
@@ -39,6 +39,7 @@ def heating(shed: Machine) -> Iterator[Machine]:
 def send(machine: Machine, signal: str, *units: str) -> float:
     """Send a signal to the main process of each unit; returns when, by the machine's clock."""
     pids = [machine.pid(unit) for unit in units]
+    assert all(pids), "0 would be the agent and all that it started"
     code = f"import signal\nanswer = now()\nfor p in given: os.kill(p, signal.{signal})"
     return float(machine.python(code, pids))
 
