@@ -279,7 +279,7 @@ def card_life(mb_a_day: float, bursts_a_day: float) -> dict[str, float]:
 
 def measure(options: argparse.Namespace) -> dict[str, Any]:
     found: dict[str, Any] = {
-        "machine": f"{_cpu_name()}, Python {_two(platform.python_version())}, "
+        "machine": f"{platform.machine()}, Python {_two(platform.python_version())}, "
         f"Linux {_two(platform.release())}",
         "real_pace": None,
     }
@@ -293,13 +293,6 @@ def measure(options: argparse.Namespace) -> dict[str, Any]:
 def _two(version: str) -> str:
     """The first two numbers of a version, without what a builder added."""
     return ".".join(version.split(".")[:2])
-
-
-def _cpu_name() -> str:
-    for line in Path("/proc/cpuinfo").read_text().splitlines():
-        if line.startswith("model name"):
-            return line.partition(":")[2].strip()
-    return platform.machine()
 
 
 def rows(found: dict[str, Any]) -> list[tuple[str, str, str]]:
