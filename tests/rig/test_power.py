@@ -179,8 +179,8 @@ def test_samples_of_before_the_clock_was_set_are_placed_right(
     assert all(at > TRUE_TIME_S - story.clock_set_s - 2.0 for at in walls), "none is in 1970"
     early = sum(at < TRUE_TIME_S for at in walls)
     record_property("samples of before the clock was set", early)
-    assert early >= 3
-    assert len(walls) - early >= 3
+    assert early >= 2
+    assert len(walls) - early >= 2
 
 
 def test_no_cut_in_mid_write_loses_an_entry_or_a_latch(
@@ -194,7 +194,7 @@ def test_no_cut_in_mid_write_loses_an_entry_or_a_latch(
         lost += some
         disk = tmp_path / "cut.img"
         disk.write_bytes(image)
-        state = state_on(disk, tmp_path / f"cut {number}")
+        state = state_on(disk, tmp_path / f"cut-{number}")
         log = state / "log.sqlite"
         for name in ("daemon", "keeper"):
             latches = LatchFile(state / f"{name}-latch.json").load()
