@@ -46,6 +46,7 @@ __all__ = [
     "is_supported",
     "list_probes",
     "slave_file",
+    "usual_deadline_s",
 ]
 
 _NAME: Final = re.compile(r"[0-9a-f]{2}-[0-9a-f]{12}")
@@ -78,8 +79,8 @@ class W1Probes:
         devices: the kernel's folder of 1-Wire devices.
         wiring: probe name by chamber and place.
         clock: gives the time stamps; called from several threads.
-        deadline_s: longest time that ``read_all`` takes, s.  A 12-bit conversion takes 0.75 s, and
-            reads of 0.85 to 1.78 s have been reported from the field.
+        deadline_s: longest time that ``read_all`` takes, s; None: by the number of probes on the
+            bus (``usual_deadline_s``).
 
     Raises:
         DriverError: a probe is not of a family that we can read, or there are no threads left.
@@ -90,8 +91,11 @@ class W1Probes:
         devices: Path,
         wiring: Mapping[str, Mapping[Place, str]],
         clock: Clock,
-        deadline_s: float = 3.0,
+        deadline_s: float | None = None,
     ) -> None:
+        if deadline_s is None:
+            names = {name for places in wiring.values() for name in places.values()}
+            deadline_s = usual_deadline_s(max(len(names), _on_bus(devices)))
         if not (math.isfinite(deadline_s) and deadline_s > 0):
             raise ValueError(f"deadline_s is {deadline_s}; give a finite number above 0")
         self._devices = devices
@@ -138,6 +142,29 @@ class W1Probes:
         if answer.error is not None:
             return fault_of(answer.error, answer.at_s, self._devices)
         return decode(answer.text, answer.at_s)
+
+
+LEAST_DEADLINE_S, MOST_DEADLINE_S = 3.0, 8.0
+EACH_READ_S = 0.85
+
+
+def usual_deadline_s(probes: int) -> float:
+    """How long to wait for all probes of a bus, s.
+
+    A 12-bit conversion takes 0.75 s, and reads of 0.85 to 1.78 s have been reported from the field.
+    Reads of several probes overlap on some kernels and follow each other on others (6.1.192: 0.77 s
+    each, measured on an emulated machine), and the keeper reads its own besides.  Below the usual
+    cycle, so that a probe that hangs delays no lease.
+    """
+    return min(MOST_DEADLINE_S, max(LEAST_DEADLINE_S, EACH_READ_S * (probes + 1)))
+
+
+def _on_bus(devices: Path) -> int:
+    """Thermometers that the kernel shows, at the start."""
+    try:
+        return sum(is_supported(entry.name) for entry in devices.iterdir())
+    except OSError:
+        return 0
 
 
 def is_supported(name: str) -> bool:

@@ -21,7 +21,7 @@ from bottomheat_drivers.simulated import (
     SimulatedRelay,
     SimulatedThermometer,
 )
-from bottomheat_drivers.w1 import W1Probes
+from bottomheat_drivers.w1 import W1Probes, usual_deadline_s
 from w1tree import W1Tree
 
 NORTH, SOUTH = "north-bench", "south-bench"
@@ -356,3 +356,11 @@ def test_a_simulated_relay_keeps_truth_and_command_apart():
     assert (relay.is_closed, relay.contact_closed) == (False, False)
     with pytest.raises(DriverError, match="let go"):
         relay.set(True)
+
+
+def test_the_deadline_grows_with_the_bus_and_stays_below_the_usual_cycle():
+    """Where reads follow each other, 0.77 s each, the last of them has to be waited for."""
+    for probes in range(1, 9):
+        assert 0.77 * (probes + 1) <= usual_deadline_s(probes) <= 8.0
+    assert usual_deadline_s(1) == 3.0
+    assert usual_deadline_s(64) < 10.0
