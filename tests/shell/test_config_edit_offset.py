@@ -245,7 +245,7 @@ def test_corrections_stand_above_the_boxes_and_below_their_own_note() -> None:
     line = "corrections:\n  28-000000000001: {add: 0.19, uncertainty: 0.06}\n"
     assert with_corrections(SHED, new).text == SHED.replace("chambers:", f"{line}\nchambers:")
     edit = with_corrections(SAMPLE, new)
-    example = "#   28-000000000001: {add: 0.19, uncertainty: 0.06}   # K\n"
+    example = "#   28-000000000001: {add: 0.19, uncertainty: 0.2, apart: 0.04}   # K\n"
     assert edit.text == SAMPLE.replace(example, example + line)
     assert edit.said == ("28-000000000001 is corrected by {add: 0.19, uncertainty: 0.06}",)
 
