@@ -377,7 +377,7 @@ def _factor(
             (abs(difference_k) + u_room_k) * u_f,
         ]
     lag_frac = U_LAG_MEASURED_FRAC if measured else U_LAG_FRAC
-    late_k = (new.layer_c or layer_c) - layer_c
+    late_k = 0.0 if new.layer_c is None else new.layer_c - layer_c
     parts += [(1 - f) * u_room_k, lag_frac * f * late_k]
     return _Worked(
         basis,
