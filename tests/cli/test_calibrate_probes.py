@@ -1,6 +1,6 @@
 """``bottomheat calibrate jar`` and ``probe`` on a fake bus."""
 
-from __future__ import annotations
+from __future__ import re
 
 import os
 import sys
@@ -174,7 +174,10 @@ def test_melting_ice_gives_the_correction_of_a_probe(shed: Shed) -> None:
     with melting(shed, LAYER, 0.3125):
         done = shed.run("calibrate", "probe", LAYER, "--ice-point", *QUICK, "--write")
     assert done.returncode == 0, done.stderr
-    assert f"{LAYER} (north-bench wet layer) reads 0.31 °C" in done.stdout
+    # The ice melts while it is read: how far it had come depends on the machine's pace.
+    said = re.search(rf"{LAYER} \(north-bench wet layer\) reads (\d\.\d\d) °C", done.stdout)
+    assert said is not None, done.stdout
+    assert float(said[1]) == pytest.approx(0.3125, abs=0.02)
     assert "the ice, as a kitchen makes it" in done.stdout
     assert "Put it back" in done.stdout
     written = corrections(shed)
