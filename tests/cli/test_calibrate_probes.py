@@ -1,8 +1,9 @@
 """``bottomheat calibrate jar`` and ``probe`` on a fake bus."""
 
-from __future__ import re
+from __future__ import annotations
 
 import os
+import re
 import sys
 import threading
 from collections.abc import Iterator
