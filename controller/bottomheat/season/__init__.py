@@ -1,0 +1,1 @@
+"""The season: batches and their stages, what each wants, what is due."""
