@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
-from types import MappingProxyType
 from typing import Any, Final
 
 DAY_MS: Final = 86_400_000
@@ -20,7 +19,6 @@ SHARES: Final = ("sampled", "callused", "rooted", "buds", "mould")
 """What is counted at a look."""
 ENDINGS: Final = ("callused", "rooted", "potted", "alive")
 """What is counted at the end, and after it."""
-NOTHING: Final[Mapping[str, Any]] = MappingProxyType({})
 
 
 class Stage(StrEnum):
@@ -82,7 +80,7 @@ class SeasonEntry:
     what: What
     batch: str | None = None
     chamber: str | None = None
-    data: Mapping[str, Any] = NOTHING
+    data: Mapping[str, Any] = field(default_factory=dict)
     note: str = ""
     about_ms: int | None = None
     origin: str = "command"
@@ -182,7 +180,7 @@ class Batch:
     stays: tuple[Stay, ...] = ()
     stages: tuple[Spell, ...] = ()
     looks: tuple[Look, ...] = ()
-    endings: Mapping[str, int] = NOTHING
+    endings: Mapping[str, int] = field(default_factory=dict)
     closed_ms: int | None = None
     light_ms: int | None = None
 
