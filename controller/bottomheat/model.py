@@ -209,6 +209,7 @@ class EventKind(StrEnum):
     ALARM_PAUSED = "alarm-paused"
     AWAY = "away"
     CALIBRATION = "calibration"
+    SEASON = "season"
 
 
 @dataclass(frozen=True, slots=True)

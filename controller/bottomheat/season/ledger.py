@@ -238,7 +238,7 @@ def standing(entries: Iterable[Dated]) -> list[Dated]:
     """
     kept: dict[int, Dated] = {}
     place: dict[int, int] = {}
-    for dated in sorted(entries, key=lambda each: each.number):
+    for dated in _placed(entries):
         corrects = dated.entry.corrects
         if corrects is None:
             kept[dated.number] = dated
@@ -251,6 +251,19 @@ def standing(entries: Iterable[Dated]) -> list[Dated]:
         about_ms = dated.at_ms if dated.entry.about_ms is not None else before.at_ms
         kept[root] = replace(dated, entry=replace(dated.entry, about_ms=about_ms))
     return sorted(kept.values(), key=lambda each: (each.at_ms, each.number))
+
+
+def _placed(entries: Iterable[Dated]) -> list[Dated]:
+    """The entries as they were made; none of an unset clock comes before one made earlier."""
+    placed = []
+    newest_ms = 0
+    for dated in sorted(entries, key=lambda each: each.number):
+        if dated.sure:
+            newest_ms = max(newest_ms, dated.entered_ms)
+        elif dated.entered_ms < newest_ms:
+            dated = replace(dated, entered_ms=newest_ms)
+        placed.append(dated)
+    return placed
 
 
 def fold(entries: Iterable[Dated], until_ms: int | None = None) -> Season:
