@@ -17,6 +17,14 @@ from typing import Annotated, Literal
 from pydantic import Field, FiniteFloat, StringConstraints
 
 from bottomheat.config_alarms import Alerts, Helper, Sounder
+from bottomheat.config_season import (
+    BatchName,
+    OwnNeeds,
+    OwnSpecies,
+    SeasonSection,
+    WrittenBatch,
+    ZoneName,
+)
 from bottomheat.config_sections import (
     Correction,
     Direct,
@@ -39,6 +47,7 @@ __all__ = [
     "TOO_COLD_TO_CALLUS_C",
     "TOO_HOT_FOR_CUTTINGS_C",
     "Alerts",
+    "BatchName",
     "ChamberConfig",
     "ChamberName",
     "Config",
@@ -52,16 +61,20 @@ __all__ = [
     "Limits",
     "LineOf",
     "Offset",
+    "OwnNeeds",
+    "OwnSpecies",
     "Parsed",
     "Path",
     "Pid",
     "ProbeId",
     "Probes",
     "Problem",
+    "SeasonSection",
     "Section",
     "SeriesRelay",
     "Sounder",
     "TemperatureFactor",
+    "WrittenBatch",
 ]
 
 Path = tuple[str | int, ...]
@@ -231,6 +244,32 @@ class ChamberConfig(Section):
     helper: Helper | None = Field(
         default=None, description="what a helper does for this box, instead of the house's"
     )
+    in_use: bool = Field(
+        default=True, description="false: no heat, and nothing is said of missing heat"
+    )
+    setpoint_by: Literal["batches", "config"] = Field(
+        default="batches",
+        description="batches: by what lies in the box; config: callus_zone whatever lies in it",
+    )
+    lead: BatchName | None = Field(
+        default=None,
+        description="the batch that the temperature goes by; left out, the youngest that is "
+        "still callusing",
+        examples=["GRP-2"],
+    )
+    zone: ZoneName | None = Field(
+        default=None,
+        description="what lies where the callus zone was calibrated: base of the cuttings, or "
+        "union of grafts",
+    )
+    zone_height_mm: FiniteFloat | None = Field(
+        default=None,
+        alias="zone_height",
+        ge=0,
+        le=500,
+        description="how high above the wet layer the callus zone was calibrated, mm",
+        examples=[30],
+    )
 
     @property
     def keeper_probe(self) -> str | None:
@@ -293,6 +332,11 @@ class Config(Section):
     )
     chambers: Annotated[dict[ChamberName, ChamberConfig], Field(min_length=1, max_length=16)] = (
         Field(description="the boxes, by name: small letters, digits and hyphens")
+    )
+
+    season: SeasonSection = Field(default=SeasonSection(), description="what holds for all batches")
+    batches: dict[BatchName, WrittenBatch] = Field(
+        default={}, description="batches, by name; they may also be added by command"
     )
 
     def add_k(self, probe: str) -> float:

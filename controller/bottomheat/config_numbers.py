@@ -15,6 +15,9 @@ _THOUSANDS = re.compile(r"\d{1,3}([,_ ]\d{3})+")
 _UNITS = MappingProxyType(
     {
         "gain_per_k": "duty per K",
+        "lower_per_day_k": "K a day",
+        "days": "days",
+        "_mm": "mm",
         "_k_per_w": "K/W",
         "_c": "°C",
         "_k": "K",
@@ -126,6 +129,9 @@ def _spellings(unit: str) -> tuple[str, ...]:
         "W": ("w", "watt", "watts"),
         "K/W": ("k/w", "kelvin per watt", "°c/w", "c/w"),
         "h": ("h", "hours", "hour"),
+        "mm": ("mm", "millimetres"),
+        "days": ("d", "day", "days"),
+        "K a day": ("k", "k a day", "k/d", "k per day"),
     }.get(unit, ())
 
 

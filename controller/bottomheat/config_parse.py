@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from types import MappingProxyType
-from typing import Any
+from typing import Annotated, Any, get_args, get_origin
 
 from pydantic import ValidationError
 from pydantic.fields import FieldInfo
@@ -24,15 +24,19 @@ from bottomheat.config import (
     KeeperSection,
     Limits,
     LineOf,
+    OwnNeeds,
+    OwnSpecies,
     Parsed,
     Path,
     Pid,
     Probes,
     Problem,
+    SeasonSection,
     Section,
     SeriesRelay,
     Sounder,
     TemperatureFactor,
+    WrittenBatch,
 )
 from bottomheat.config_check import review
 from bottomheat.config_numbers import shown, such_as
@@ -65,8 +69,22 @@ _SECTIONS: Mapping[Path, tuple[type[Section], str]] = MappingProxyType(
         ("chambers", "*", "keeper"): (KeeperSection, "keeper"),
         ("chambers", "*", "keeper", "series_relay"): (SeriesRelay, "keeper.series_relay"),
         ("chambers", "*", "helper"): (Helper, "helper"),
+        ("season",): (SeasonSection, "season"),
+        ("season", "species", "*"): (OwnSpecies, "season.species and the name of a species"),
+        **{
+            ("season", "species", "*", stage): (OwnNeeds, "a stage of a species")
+            for stage in ("callusing", "rooting", "hardening-off")
+        },
+        ("batches", "*"): (WrittenBatch, "the name of a batch"),
     }
 )
+
+_NAMED: tuple[Path, ...] = (("chambers",), ("corrections",), ("batches",), ("season", "species"))
+"""Where the next key is a name that the grower gives."""
+
+_REMINDERS: Path = ("season", "reminders")
+_REMINDER = FieldInfo(ge=0, le=366, examples=[4])
+"""Of every reminder, whatever its name."""
 
 _A_PROBE = "28-000000000001"
 
@@ -200,8 +218,7 @@ def _message(entry: Mapping[str, Any], path: Path, data: object) -> str:
     if kind == "invalid_key":
         return "a key must be a word; write it in letters"
     if entry["loc"][-1:] == ("[key]",):
-        name = str(path[-1])
-        return _box_name(name) if path[0] == "chambers" else no_probe(name, _A_PROBE)
+        return _name(str(path[-1]), path[0])
     if not path:
         return f"{shown(data)} stands where the whole config belongs; start from the sample file"
     section, field_name, field = _field(path, data)
@@ -213,24 +230,37 @@ def _message(entry: Mapping[str, Any], path: Path, data: object) -> str:
     if path[0] == "corrections" and kind in ("model_type", "model_attributes_type"):
         return correction_wanted(entry["input"])
     low, high, example = _facts(field_name, field)
+    if isinstance(example, list) and isinstance(path[-1], int):
+        example = example[min(path[-1], len(example) - 1)]
     if path[0] == "alerts" and isinstance(entry["input"], str):
         return _hidden(kind, example)
     context = {**entry.get("ctx", {}), "low": low, "high": high}
     return sentence({**entry, "ctx": context}, field_name, example)
 
 
-def _box_name(name: str) -> str:
-    plain = re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")[:31].strip("-") or "north-bench"
+def _name(name: str, place: object) -> str:
+    """Say that a name has letters that it may not have, and what would do."""
+    match place:
+        case "chambers":
+            small, what, example = True, "a box", "north-bench"
+        case "season":
+            small, what, example = True, "a species", "mulberry"
+        case "batches":
+            small, what, example = False, "a batch", "MUL-1"
+        case _:
+            return no_probe(name, _A_PROBE)
+    plain = re.sub(r"[^A-Za-z0-9]+", "-", name.lower() if small else name)
+    plain = plain.strip("-")[:31].strip("-") or example
+    letters = "small letters" if small else "letters"
     return (
-        f"{shown(name)} cannot be the name of a box, which has small letters, digits and hyphens, "
+        f"{shown(name)} cannot be the name of {what}, which has {letters}, digits and hyphens, "
         f"31 at most; write {plain}"
     )
 
 
 def _section_at(path: Path, data: object) -> type[Section] | None:
     """Which section's keys stand below a path."""
-    by_name = path[:1] in (("chambers",), ("corrections",))
-    place = tuple("*" if n == 1 and by_name else p for n, p in enumerate(path))
+    place = tuple("*" if path[:n] in _NAMED else p for n, p in enumerate(path))
     if place[:2] == ("chambers", "*") and place[2:] in [(key,) for key in _OFFSETS]:
         here: object = data
         for part in path:
@@ -252,6 +282,8 @@ def _keys(section: type[Section] | None) -> dict[str, tuple[str, FieldInfo]]:
 def _field(path: Path, data: object) -> tuple[type[Section] | None, str, FieldInfo | None]:
     """The section, attribute name and field that a path is about."""
     named = path[:-1] if isinstance(path[-1], int) else path
+    if named[:-1] == _REMINDERS:
+        return None, "days", _REMINDER
     section = _section_at(named[:-1], data)
     name, field = _keys(section).get(str(named[-1]), (str(named[-1]), None))
     return section, name, field
@@ -269,7 +301,7 @@ def _homes(key: str, here: type[Section] | None) -> list[str]:
         for method, section in _METHODS.items()
         if section is not here and key in _keys(section) and key != "method"
     ]
-    return homes
+    return list(dict.fromkeys(homes))
 
 
 def _missing(key: str, field: FieldInfo | None) -> str:
@@ -285,13 +317,23 @@ def _missing(key: str, field: FieldInfo | None) -> str:
     return f"this key is missing; write {key}: {'...' if example is None else example}"
 
 
+def _bounds(field: FieldInfo) -> Iterator[object]:
+    """The bounds of a field; of a pair, those of its numbers."""
+    yield from field.metadata
+    for kind in (field.annotation, *get_args(field.annotation)):
+        pair = get_args(kind)[0] if get_origin(kind) is Annotated else kind
+        if get_origin(pair) is tuple:
+            for part in get_args(get_args(pair)[0])[1:]:
+                yield from getattr(part, "metadata", ())
+
+
 def _facts(name: str, field: FieldInfo | None) -> tuple[float | None, float | None, object]:
     """Bounds of a field and a value that would be right."""
     if field is None:
         return None, None, None
     low: float | None = None
     high: float | None = None
-    for bound in field.metadata:
+    for bound in _bounds(field):
         low = next((b for n in ("ge", "gt") if (b := getattr(bound, n, None)) is not None), low)
         high = next((b for n in ("le", "lt") if (b := getattr(bound, n, None)) is not None), high)
     example = field.examples[0] if field.examples else None

@@ -161,6 +161,8 @@ def _section(error: Mapping[str, Any], name: str, _example: object) -> str:
         return "nothing is written below this key; write its keys there, each on its own line"
     if name == "chambers" and isinstance(value, list):
         return "a list stands here; write the name of each box as a key, such as north-bench:"
+    if name == "batches" and isinstance(value, list):
+        return "a list stands here; write the name of each batch as a key, such as MUL-1:"
     return f"{shown(value)} stands here; write keys with values below it, each on its own line"
 
 
