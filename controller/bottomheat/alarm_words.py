@@ -291,6 +291,25 @@ TOLD: Mapping[Alarm, Told] = MappingProxyType(
             "Fit the maker's power supply and a short, thick cable.",
             off_s=3600.0,
         ),
+        Alarm.TOP_WARM: Told(
+            Level.MORNING,
+            Danger.OTHER,
+            "The air at the buds has been warm for a day: buds may move before the callus does",
+            "Days, fewer towards spring: buds that open before there are roots use up the wood.",
+            "Vent or shade the box, or a cooler room. Do not lower the heat at the bases before "
+            "you have looked at the callus.",
+            off_s=3600.0,
+            rests_while_tending=True,
+        ),
+        Alarm.ROOM_LOW: Told(
+            Level.MORNING,
+            Danger.TOO_COLD,
+            "The room is colder than what you set for plants that stand outside the boxes",
+            "Hours: it depends on the plant and on how well it has hardened off.",
+            "Cover them or bring them in; a wet, frozen pot is worse than a dry one.",
+            on_s=600.0,
+            off_s=3600.0,
+        ),
         Alarm.DAEMON_SILENT: Told(
             Level.NOW,
             Danger.TOO_COLD,

@@ -18,6 +18,7 @@ from bottomheat.config import ChamberConfig, Config, HeatFlow
 from bottomheat.heating import layer_cap
 from bottomheat.model import (
     PLACE_WORDS,
+    Alarm,
     Bad,
     Condition,
     Event,
@@ -53,6 +54,21 @@ __all__ = [
 ]
 
 REJECTED_AGAIN_S = 600.0
+OF_A_BOX_IN_USE = frozenset(
+    {
+        Alarm.HEAT_LOST,
+        Alarm.NOT_PROVED,
+        Alarm.PROBE_DISPLACED,
+        Alarm.PROBE_FROZEN,
+        Alarm.PROBE_LOST,
+        Alarm.ROOM_DOUBTED,
+        Alarm.ROOM_LOST,
+        Alarm.SHORTFALL,
+        Alarm.SUBSTRATES_DISAGREE,
+        Alarm.WARM_WITHOUT_HEAT,
+    }
+)
+"""What matters only while something stands in the box; its probes may lie in a drawer."""
 GAP_CYCLES = 4
 RESTART_GAP_S = 60.0
 """After a gap of this length, and of ``GAP_CYCLES`` cycles, every probe starts again."""
@@ -145,7 +161,7 @@ def advance(
             now_s,
             chamber,
             u_probe_k=_probe_uncertainties(chamber, config),
-            hold=hold,
+            hold=hold or _rests(chamber, run),
             proved=state.proved,
             pulse=pulse,
             turn_share=turns[name],
@@ -174,6 +190,18 @@ def advance(
     return Step(
         new, frozenset(heat), tuple(events), tuple(records), latched, frozenset(open_series)
     )
+
+
+def _rests(chamber: ChamberConfig, run: proving.Proving | None) -> str | None:
+    """Why a box that is not in use gets no heat; a proving run goes through all boxes."""
+    if chamber.in_use or (run is not None and not run.finished):
+        return None
+    return "not in use, as the config says"
+
+
+def _asked(chamber: ChamberConfig, found: frozenset[Alarm]) -> frozenset[Alarm]:
+    """The alarms that anybody wants to hear of: of a box not in use those of heat alone."""
+    return found if chamber.in_use else found - OF_A_BOX_IN_USE
 
 
 def tend(
@@ -363,7 +391,9 @@ def _decide(
         law=law,
         relay=relay,
         outlook=outlook,
-        alarms=alarms(supplies, estimator, watched, proved=proved) | finding.alarms,
+        alarms=_asked(
+            chamber, alarms(supplies, estimator, watched, proved=proved) | finding.alarms
+        ),
         no_heat=no_heat,
     )
     return after, condition(after, chamber, proving=pulse is not None, held=bool(reason)), reason

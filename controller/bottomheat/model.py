@@ -167,6 +167,8 @@ class Alarm(StrEnum):
     CROSSED = "crossed"
     SERIES_STUCK = "series-stuck"
     UNDERVOLTAGE = "undervoltage"
+    TOP_WARM = "top-warm"
+    ROOM_LOW = "room-low"
     DAEMON_SILENT = "daemon-silent"
 
 

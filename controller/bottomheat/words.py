@@ -32,6 +32,7 @@ ALARM_WORDS: Mapping[Alarm, str] = {
     Alarm.ROOM_DOUBTED: "the room probe cannot be believed: shade it, hang it clear of the box",
     Alarm.CROSSED: "two boxes answer to each other's heat: put plugs or probes right, then prove",
     Alarm.SERIES_STUCK: "the series relay does not open: have it changed",
+    Alarm.TOP_WARM: "the air at the buds has been warm for a day: vent, shade, a cooler room",
     Alarm.NOT_PROVED: "the wiring has not been proved: run bottomheat prove",
 }
 

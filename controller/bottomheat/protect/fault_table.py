@@ -20,6 +20,7 @@ from bottomheat.durations import words as long
 from bottomheat.model import Alarm, EventKind
 from bottomheat.protect import cutoff, supply
 from bottomheat.protect import thresholds as th
+from bottomheat.season import tops
 
 YES: Final = "yes"
 NO: Final = "no"
@@ -370,6 +371,22 @@ _MACHINE: Final = (
         NO,
         (Alarm.UNDERVOLTAGE,),
         tests=("tests/shell/test_power_flag.py",),
+    ),
+    Row(
+        "air at the buds warm for long, with dormant wood in the box",
+        f"top probe above `warn_top_above` for {long(tops.WARM_FOR_S)}, until roots show",
+        "none: vent, shade, a cooler room",
+        NO,
+        (Alarm.TOP_WARM,),
+        tests=("tests/core/test_tops.py",),
+    ),
+    Row(
+        "room too cold for plants outside the boxes",
+        "room probe below `room_low`, with a batch hardened off outside the boxes",
+        "none",
+        NO,
+        (Alarm.ROOM_LOW,),
+        tests=("tests/core/test_tops.py",),
     ),
 )
 
