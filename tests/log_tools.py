@@ -202,6 +202,17 @@ def raw(path: Path, sql: str) -> list[tuple]:
         connection.close()
 
 
+def shape(path: Path) -> dict[str, list]:
+    """Every table's columns."""
+    names = raw(path, "SELECT name FROM sqlite_schema WHERE type = 'table'")
+    return {name: raw(path, f"PRAGMA table_info({name})") for (name,) in names}
+
+
+def rows(path: Path, table: str) -> list[tuple]:
+    """Every row of a table."""
+    return raw(path, f"SELECT * FROM {table}")  # noqa: S608 a name that a test writes down
+
+
 def times(path: Path) -> list[int]:
     with LogReader(path) as log:
         return [row.t_ms // 1000 for row in log.samples("north-bench")]

@@ -15,6 +15,7 @@ from bottomheat.model import Event, Place, Raw, Record
 
 if TYPE_CHECKING:  # the keeper must stay small, and the config's parser is large
     from bottomheat.config import Config
+    from bottomheat.season.ledger import SeasonEntry
 
 
 class Clock(Protocol):
@@ -184,6 +185,10 @@ class Journal(Protocol):
 
     def note_borrowed(self, chamber: str, celsius: float, at_s: float) -> None:
         """Keep one reading of the borrowed probe: monotonic s of this run."""
+        ...
+
+    def note_season(self, entry: SeasonEntry) -> None:
+        """Keep an entry of the season's ledger; its number is the one after the newest."""
         ...
 
     def write_soon(self) -> None:

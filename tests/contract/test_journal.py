@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 
 from bottomheat.ports import Journal
+from bottomheat.season.ledger import SeasonEntry, What
 from bottomheat_drivers.log import LogReader, MemoryJournal
 from log_tools import NOW_MS, SetClock, check, entry, journal, note, sample
 
@@ -37,6 +38,7 @@ def memory(_folder: Path) -> Case:
             "probe_checks": list(kept.probe_checks),
             "borrowings": list(kept.borrowings),
             "borrowed": list(kept.borrowed),
+            "season": list(kept.season),
         },
     )
 
@@ -61,6 +63,7 @@ def from_file(folder: Path) -> dict[str, list]:
                 for name in log.chambers()
                 for wall_ms, celsius in log.borrowed(name)
             ],
+            "season": [dated.entry for dated in log.season_entries()],
         }
 
 
@@ -99,6 +102,17 @@ def test_gives_back_everything_in_order(case):
     for n in range(3):
         taken.note_borrowed("south-bench", 23.5 + n, 160.0 + 60 * n)
     taken.note_borrowing("south-bench", "28-0316a2790007", None)
+    made = SeasonEntry(
+        What.ADD,
+        "MUL-1",
+        "unheated",
+        {"species": "mulberry", "kind": "cuttings", "count": 40, "height_mm": 30.5},
+        "from the tree by the gate",
+        NOW_MS - 86_400_000,
+    )
+    taken.note_season(made)
+    done = SeasonEntry(What.DONE, chamber="north-bench", data={"reminder": "layer"}, corrects=1)
+    taken.note_season(done)
     taken.write_soon()
     taken.close()
     assert taken.failure() is None
@@ -127,6 +141,7 @@ def test_gives_back_everything_in_order(case):
             ("south-bench", 24.5, 220.0),
             ("south-bench", 25.5, 280.0),
         ],
+        "season": [made, done],
     }
 
 
@@ -142,12 +157,13 @@ def test_close_twice_and_rows_that_come_too_late(case):
     case.journal.note_probe_check(check())
     case.journal.note_borrowing("north-bench", "28-0316a2790007", 60.0)
     case.journal.note_borrowed("north-bench", 20.0, 120.0)
+    case.journal.note_season(SeasonEntry(What.DONE, data={"reminder": "mist"}))
     case.journal.write_soon()
     seen = case.seen()
     assert seen["samples"] == [("north-bench", 110.0, True)]
     assert seen["events"] == []
     assert seen["configs"] == []
-    for what in ("references", "drops", "probe_checks", "borrowings", "borrowed"):
+    for what in ("references", "drops", "probe_checks", "borrowings", "borrowed", "season"):
         assert seen[what] == []
 
 

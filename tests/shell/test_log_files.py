@@ -27,6 +27,7 @@ from log_tools import (
     raw,
     rings,
     sample,
+    shape,
     texts,
     times,
 )
@@ -144,15 +145,6 @@ STEPS = {
     NOW: "ALTER TABLE tending ADD COLUMN tended_by TEXT;",
     NOW + 1: "CREATE TABLE batch (id INTEGER PRIMARY KEY) STRICT;",
 }
-
-
-def shape(path: Path) -> dict[str, list]:
-    """Every table's columns."""
-    with contextlib.closing(migrations.connect(path)) as connection:
-        names = connection.execute("SELECT name FROM sqlite_schema WHERE type = 'table'").fetchall()
-        return {
-            name: connection.execute(f"PRAGMA table_info({name})").fetchall() for (name,) in names
-        }
 
 
 @pytest.mark.parametrize("number", [1, 2])

@@ -1,4 +1,4 @@
-"""What the log and the ring files say of the time before: outage, lids, tending, borrowed probes.
+"""What the log and the ring files say of the time before: outage, lids, tending, probes, season.
 
 Read once, before the journal opens its own run.  Read-only, in a thread that is not waited for
 longer than ``WITHIN_S``: a damaged, locked or hanging log must not keep the service from starting.
@@ -7,7 +7,7 @@ longer than ``WITHIN_S``: a damaged, locked or hanging log must not keep the ser
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -15,7 +15,7 @@ from bottomheat.errors import LogError
 from bottomheat.model import Estimate, EventKind
 from bottomheat.outage import Before
 from bottomheat.protect.tending import Doing, Lid, Tending
-from bottomheat_drivers.log import ring
+from bottomheat.season.ledger import Dated
 from bottomheat_drivers.log.codec import (
     BorrowedItem,
     BorrowingItem,
@@ -23,9 +23,10 @@ from bottomheat_drivers.log.codec import (
     Item,
     SampleItem,
     TendingItem,
-    from_bytes,
 )
+from bottomheat_drivers.log.left import left_rows, season_left
 from bottomheat_drivers.log.logfile import OlderFormatError
+from bottomheat_drivers.log.placing import Pair, Span
 from bottomheat_drivers.log.reader import LogReader
 
 WITHIN_S = 4.0
@@ -36,6 +37,7 @@ ROW_EVERY_S = 60.0
 OLDEST_FORMAT = 2
 """Has the lids; the first start after an update has to know them."""
 BORROWING_FORMAT = 3
+SEASON_FORMAT = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +62,7 @@ class Past:
             on this boot's monotonic clock.
         trouble: why a log that is there could not be read, or None.
         borrowings: the borrowed probe of each chamber that has one to go on with.
+        season: the season's ledger, in the order of entry; empty where it could not be read.
     """
 
     before: Before | None = None
@@ -67,6 +70,7 @@ class Past:
     tendings: Mapping[str, Tending] = field(default_factory=dict)
     trouble: str | None = None
     borrowings: Mapping[str, Lent] = field(default_factory=dict)
+    season: tuple[Dated, ...] = ()
 
 
 def look_back(path: Path, ring_folder: Path, boot_id: str, within_s: float = WITHIN_S) -> Past:
@@ -139,21 +143,45 @@ def _read(path: Path, ring_folder: Path, boot_id: str) -> Past:
     before: Before | None = None
     told = _Told()
     kept: Mapping[str, int] = {}
+    season = _Season()
     try:
         if path.exists() and path.stat().st_size > 0:
             with LogReader(path, oldest=OLDEST_FORMAT) as log:
                 before = _last(log)
                 kept = log.kept_upto()
                 _tell(log, boot_id, told)
+                season = _season(log)
     except OlderFormatError:
         return Past()  # from before lids were kept: the journal brings it up to date
     except (LogError, OSError) as error:
         trouble = str(error)
-    for left in _rings(ring_folder, boot_id, kept):
-        before = _newer(before, left, boot_id)
-        for item in left:
-            told.item(item)
-    return Past(before, told.lids, told.tendings, trouble, told.borrowings())
+    left = left_rows(ring_folder, kept)
+    for each in left:
+        if each.boot_id == boot_id:
+            before = _newer(before, each.items, boot_id)
+            for item in each.items:
+                told.item(item)
+    newest = season.entries[-1].number if season.entries else 0
+    try:
+        season.entries += season_left(left, newest, season.runs, season.pairs)
+    except ValueError as error:
+        trouble = trouble or f"what the run before left holds a word that is not known ({error})"
+    entries = tuple(season.entries)
+    return Past(before, told.lids, told.tendings, trouble, told.borrowings(), entries)
+
+
+@dataclass(slots=True)
+class _Season:
+    """The ledger in the file, and what places a row that is not in it yet."""
+
+    entries: list[Dated] = field(default_factory=list)
+    runs: Mapping[str, Span] = field(default_factory=dict)
+    pairs: Sequence[Pair] = ()
+
+
+def _season(log: LogReader) -> _Season:
+    entries = log.season_entries() if log.format >= SEASON_FORMAT else []
+    return _Season(entries, log.spans(), log.pairs())
 
 
 def _tell(log: LogReader, boot_id: str, told: _Told) -> None:
@@ -189,28 +217,7 @@ def _last(log: LogReader) -> Before | None:
     )
 
 
-_Left = tuple[Item, ...]
-
-
-def _rings(folder: Path, boot_id: str, kept: Mapping[str, int]) -> Iterator[_Left]:
-    """The rows that dead runs of this boot left in memory and the file does not hold yet."""
-    try:
-        paths = ring.others(folder, None)
-    except OSError:
-        return
-    for path in paths:
-        try:
-            remains = ring.read(path)
-        except (ring.RingDamagedError, OSError):
-            continue  # the journal sets it aside and says so
-        if remains is None or remains.header.get("boot_id") != boot_id:
-            continue
-        upto = kept.get(str(remains.header.get("key")), 0)
-        items = (from_bytes(data) for data in remains.rows)
-        yield tuple(item for item in items if item is not None and item.seq > upto)
-
-
-def _newer(before: Before | None, left: _Left, boot_id: str) -> Before | None:
+def _newer(before: Before | None, left: Sequence[Item], boot_id: str) -> Before | None:
     samples = [item for item in left if isinstance(item, SampleItem)]
     if not samples:
         return before

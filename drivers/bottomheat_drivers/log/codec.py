@@ -14,6 +14,7 @@ from typing import NamedTuple, TypeAlias
 
 from bottomheat.calibration.ledger import Pairing, ProbeCheck, ReferenceEntry, from_plain
 from bottomheat.model import Bad, Condition, Event, Fault, Good, Place, Reading, Record
+from bottomheat.season.ledger import SeasonEntry, What
 
 PLACES = (
     Place.SUBSTRATE,
@@ -138,6 +139,21 @@ class TendingItem(NamedTuple):
     lid: str | None = None
 
 
+class SeasonItem(NamedTuple):
+    """A row for ``season_entry``; ``data`` is JSON."""
+
+    seq: int
+    t_ms: int
+    batch: str | None
+    chamber: str | None
+    what: str
+    data: str
+    note: str
+    about_ms: int | None
+    origin: str
+    corrects: int | None
+
+
 class ConfigItem(NamedTuple):
     """A row for ``config_version``; too long for the ring file."""
 
@@ -157,9 +173,12 @@ Item: TypeAlias = (
     | BorrowingItem
     | BorrowedItem
     | TendingItem
+    | SeasonItem
     | ConfigItem
 )
-Entry: TypeAlias = ReferenceItem | DropItem | ProbeCheckItem | BorrowingItem | TendingItem
+Entry: TypeAlias = (
+    ReferenceItem | DropItem | ProbeCheckItem | BorrowingItem | TendingItem | SeasonItem
+)
 """What a grower entered: it may take several slots of the ring file."""
 
 _BY_TAG: dict[str, type[Item]] = {
@@ -172,6 +191,7 @@ _BY_TAG: dict[str, type[Item]] = {
     "p": ProbeCheckItem,
     "b": BorrowingItem,
     "m": BorrowedItem,
+    "l": SeasonItem,
 }
 _TAGS = {kind: tag for tag, kind in _BY_TAG.items()}
 
@@ -305,10 +325,51 @@ def borrowing_item(
     return BorrowingItem(seq, t_ms, plain(chamber), plain(probe), milli(for_s), plain(note))
 
 
+def season_item(seq: int, t_ms: int, entry: SeasonEntry) -> SeasonItem:
+    """The row of an entry in the season's ledger."""
+    return SeasonItem(
+        seq,
+        t_ms,
+        None if entry.batch is None else plain(entry.batch),
+        None if entry.chamber is None else plain(entry.chamber),
+        entry.what.value,
+        _json(entry.data),
+        plain(entry.note),
+        None if entry.about_ms is None else whole_ms(entry.about_ms),
+        plain(entry.origin),
+        None if entry.corrects is None else int(entry.corrects),
+    )
+
+
+def season_entry(item: SeasonItem) -> SeasonEntry:
+    """The entry of a stored row; data that is damaged is left out, and the ledger says so.
+
+    Raises:
+        ValueError: a word that this version does not know.
+    """
+    try:
+        data = json.loads(item.data)
+    except (ValueError, RecursionError):
+        data = None
+    return SeasonEntry(
+        What(item.what),
+        item.batch,
+        item.chamber,
+        data if isinstance(data, dict) else {},
+        item.note,
+        item.about_ms,
+        item.origin,
+        item.corrects,
+    )
+
+
 def pairing_text(pairing: Pairing) -> str:
     """The pairing as JSON; a number that is not finite becomes null."""
-    data = {field.name: _clean(getattr(pairing, field.name)) for field in fields(Pairing)}
-    return json.dumps(data, ensure_ascii=False, separators=(",", ":"))
+    return _json({field.name: getattr(pairing, field.name) for field in fields(Pairing)})
+
+
+def _json(data: Mapping[str, object]) -> str:
+    return json.dumps(_clean(data), ensure_ascii=False, separators=(",", ":"))
 
 
 def _clean(value: object) -> object:
@@ -319,6 +380,8 @@ def _clean(value: object) -> object:
             return float(value) if math.isfinite(value) else None
         case Mapping():
             return {plain(str(key)): _clean(each) for key, each in value.items()}
+        case list() | tuple():
+            return [_clean(each) for each in value]
         case _:
             return plain(str(value))
 

@@ -124,12 +124,17 @@ class LogFile:
         return list(self._each(sql, values))
 
     def _placings(self) -> Mapping[int, Placing]:
-        spans = self._all("SELECT id, boot_id, began_ms, last_ms FROM run ORDER BY id")
-        pairs = self._all("SELECT run, t_ms, wall_ms, synchronised FROM clock ORDER BY id")
-        return place(
-            [Span(*span) for span in spans],
-            [Pair(run, t_ms, wall_ms, bool(good)) for run, t_ms, wall_ms, good in pairs],
-        )
+        return place(list(self.spans().values()), self.pairs())
+
+    def spans(self) -> dict[str, Span]:
+        """The runs by their key, in the order in which they were begun."""
+        rows = self._all("SELECT key, id, boot_id, began_ms, last_ms FROM run ORDER BY id")
+        return {key: Span(*span) for key, *span in rows}
+
+    def pairs(self) -> list[Pair]:
+        """Every moment that is known on both clocks."""
+        rows = self._all("SELECT run, t_ms, wall_ms, synchronised FROM clock ORDER BY id")
+        return [Pair(run, t_ms, wall_ms, bool(good)) for run, t_ms, wall_ms, good in rows]
 
     def _strange(self, what: str) -> LogError:
         return LogError(

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from bottomheat.calibration.ledger import ProbeCheck, ReferenceEntry
 from bottomheat.model import Event, Record
+from bottomheat.season.ledger import SeasonEntry
 
 
 class MemoryJournal:
@@ -22,6 +23,7 @@ class MemoryJournal:
         probe_checks: every comparison of a probe.
         borrowings: (chamber, probe, s or None where it ended, note).
         borrowed: (chamber, °C, monotonic s).
+        season: every entry of the season's ledger.
         hurried: how often ``write_soon`` was called.
         failing: what ``failure`` says; while it is set, rows are counted in ``lost`` and dropped.
         lost: rows dropped.
@@ -39,6 +41,7 @@ class MemoryJournal:
         self.probe_checks: list[ProbeCheck] = []
         self.borrowings: list[tuple[str, str, float | None, str]] = []
         self.borrowed: list[tuple[str, float, float]] = []
+        self.season: list[SeasonEntry] = []
         self.hurried = 0
         self.failing: str | None = None
         self.lost = 0
@@ -96,6 +99,11 @@ class MemoryJournal:
         """Keep one reading of the borrowed probe."""
         if self._takes(1):
             self.borrowed.append((chamber, celsius, at_s))
+
+    def note_season(self, entry: SeasonEntry) -> None:
+        """Keep an entry of the season's ledger."""
+        if self._takes(1):
+            self.season.append(entry)
 
     def write_soon(self) -> None:
         """Count the call: what is taken is kept already."""

@@ -45,6 +45,13 @@ CREATE TABLE borrowed (
     chamber INTEGER NOT NULL REFERENCES chamber, value_mc INTEGER NOT NULL
 ) STRICT;
 """,
+    3: """
+CREATE TABLE season_entry (
+    id INTEGER PRIMARY KEY, run INTEGER NOT NULL REFERENCES run, t_ms INTEGER NOT NULL,
+    batch TEXT, chamber TEXT, what TEXT NOT NULL, data TEXT NOT NULL, note TEXT NOT NULL,
+    about_ms INTEGER, origin TEXT NOT NULL, corrects INTEGER
+) STRICT;
+""",
 }
 DAMAGED = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
 

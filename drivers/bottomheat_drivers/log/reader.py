@@ -8,6 +8,7 @@ from typing import Any, TypeVar
 from bottomheat.calibration.ledger import ProbeCheck, Reference, ReferenceEntry
 from bottomheat.model import Alarm, Estimate, Event, EventKind
 from bottomheat.protect.tending import Lid
+from bottomheat.season.ledger import Dated
 from bottomheat_drivers.log import codec
 from bottomheat_drivers.log.logfile import LogFile
 from bottomheat_drivers.log.placing import Placing
@@ -349,6 +350,23 @@ class LogReader(LogFile):
             )
             for run, t_ms, name, doing, note, for_ms, lid in rows
         ]
+
+    def season_entries(self) -> list[Dated]:
+        """The season's ledger, in the order of entry."""
+        placings = self._placings()
+        rows = self._all(
+            "SELECT id, run, t_ms, batch, chamber, what, data, note, about_ms, origin, corrects "
+            "FROM season_entry ORDER BY id"
+        )
+        found: list[Dated] = []
+        for number, run, t_ms, *rest in rows:
+            placing = placings[run]
+            try:
+                entry = codec.season_entry(codec.SeasonItem(0, t_ms, *rest))
+            except ValueError as error:
+                raise self._strange(str(error)) from error
+            found.append(Dated(number, placing.wall_ms(t_ms), placing.sure, entry))
+        return found
 
     # -- inside
 

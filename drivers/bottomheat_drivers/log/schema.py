@@ -10,11 +10,12 @@ Versions:
     2  tending: for how long, and how the lid lies from then on.
     3  reference: the lid, when it was read, what the probes showed; reference_drop, probe_check,
        borrowing, borrowed.
+    4  season_entry.
 """
 
 from __future__ import annotations
 
-SCHEMA_VERSION = 3
+SCHEMA_VERSION = 4
 """Kept in ``PRAGMA user_version``."""
 
 APPLICATION_ID = 0x42744874
@@ -181,6 +182,22 @@ CREATE TABLE tending (
     note TEXT NOT NULL,
     for_ms INTEGER,                 -- how long it was to last; NULL where that was not kept
     lid TEXT                        -- how the lid lies from then on; NULL: not said, as before
+) STRICT;
+
+-- What the grower entered of batches, boxes and the season; never changed, only added to.  By id:
+-- the order of entry, and what a correction calls an entry by.
+CREATE TABLE season_entry (
+    id INTEGER PRIMARY KEY,
+    run INTEGER NOT NULL REFERENCES run,
+    t_ms INTEGER NOT NULL,
+    batch TEXT,                     -- NULL: about a box, the house or the season
+    chamber TEXT,                   -- a box or 'unheated', where the entry names a place
+    what TEXT NOT NULL,             -- 'add', 'look', 'stage', 'move' ...
+    data TEXT NOT NULL,             -- JSON: the rest
+    note TEXT NOT NULL,
+    about_ms INTEGER,               -- UTC since 1970: when it happened; NULL: when it was entered
+    origin TEXT NOT NULL,           -- 'command', 'config', 'service'
+    corrects INTEGER                -- the entry that this one replaces or withdraws
 ) STRICT;
 
 -- Every config that was accepted, whole.

@@ -27,6 +27,7 @@ from bottomheat_drivers.log.codec import (
     ProbeCheckItem,
     ReferenceItem,
     SampleItem,
+    SeasonItem,
     TendingItem,
     from_bytes,
 )
@@ -324,6 +325,12 @@ class Store:
                         "INSERT INTO probe_check "
                         "(run, t_ms, probe, how, add_mk, uncertainty_mk, at_mc, note) "
                         "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                        (run_id, *item[1:]),
+                    )
+                case SeasonItem():
+                    connection.execute(
+                        "INSERT INTO season_entry (run, t_ms, batch, chamber, what, data, note, "
+                        "about_ms, origin, corrects) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
                         (run_id, *item[1:]),
                     )
                 case DropItem():

@@ -21,6 +21,7 @@ from bottomheat.config_secrets import without_secrets
 from bottomheat.errors import LogError
 from bottomheat.model import Event, EventKind, Record
 from bottomheat.ports import Clock
+from bottomheat.season.ledger import SeasonEntry
 from bottomheat_drivers.log import codec, migrations
 from bottomheat_drivers.log.codec import ConfigItem, Item
 from bottomheat_drivers.log.ring import ROOM, WIDE_ROOM, Ring, others
@@ -212,6 +213,10 @@ class SqliteJournal:
         with self._lock:
             self._take(codec.BorrowedItem(self._next(), t_ms, name, value_mc))
 
+    def note_season(self, entry: SeasonEntry) -> None:
+        """Keep an entry of the season's ledger; on the card at once."""
+        self._now(lambda seq, t_ms: codec.season_item(seq, t_ms, entry))
+
     def write_soon(self) -> None:
         """Have what is waiting written now, for a reader that waits; does not wait itself."""
         with self._lock:
@@ -319,9 +324,7 @@ class SqliteJournal:
                 item = item._replace(seq=self._next())  # behind the notice just queued
         self._newest_ms = max(self._newest_ms, item.t_ms)
         self._queue.append(item)
-        if len(self._queue) > self._capacity:
-            self._queue.popleft()
-            self._dropped += 1
+        self._drop_excess()
         self._urgent = self._urgent or urgent
         if (
             urgent
@@ -332,6 +335,17 @@ class SqliteJournal:
             self._lock.notify_all()
             if not self._background:
                 self._drain()
+
+    def _drop_excess(self) -> None:
+        """Drop the oldest rows, but none that the grower entered: those have numbers."""
+        while len(self._queue) > self._capacity:
+            self._dropped += 1
+            for place, item in enumerate(self._queue):
+                if not isinstance(item, codec.Entry):
+                    del self._queue[place]
+                    break
+            else:
+                self._queue.popleft()
 
     def _now(self, make: Callable[[int, int], Item | None]) -> None:
         t_ms = codec.to_ms(self._clock.monotonic_s())
@@ -431,9 +445,7 @@ class SqliteJournal:
         with self._lock:
             self._queue.extendleft(reversed(self._in_flight))
             self._in_flight = []
-            while len(self._queue) > self._capacity:
-                self._queue.popleft()
-                self._dropped += 1
+            self._drop_excess()
             self._urgent = self._urgent or urgent
             self._failure = explain(error, self._path)
             self._lock.notify_all()
