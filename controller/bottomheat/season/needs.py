@@ -54,7 +54,7 @@ class Needs:
         kills_c: above this for hours it dies, °C.
         ceiling_c: the warmest that is asked of the wet layer under it, °C.
         days: how long the stage usually takes, from and to, days.
-        latest_days: a stage that lasts longer has been forgotten, days.
+        latest_days: a stage that has lasted so long has been forgotten, days.
         until: what ends the stage, in words.
         sources: of each of these by its name; those that are not known have none.
     """

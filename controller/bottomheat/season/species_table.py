@@ -81,7 +81,8 @@ def _needs(
     latest: _Value[int] | None = None,
 ) -> Needs:
     if days is not None and latest is None:
-        latest = (latest_of(days[0]), JUDGEMENT, "a quarter longer than the longest usual time")
+        confidence = WEAK if days[1] is WEAK else JUDGEMENT
+        latest = (latest_of(days[0]), confidence, "a quarter longer than the longest usual time")
     ceiling = (CEILINGS_C[stage], JUDGEMENT, "by stage, for all species")
     given: dict[str, _Value[object] | None] = {
         "band_c": band,
