@@ -1,7 +1,8 @@
-"""What of the alarm desk outlives a restart, in a small sealed file, written by a thread.
+"""What of the alarm desk and of the setpoints in force outlives a restart: small sealed files.
 
-Nothing of safety is in it: a file that cannot be read or written costs the memory of what has been
-seen, paused and who is away, and no more.
+Each is written by a thread.  Nothing of safety is in them: a file that cannot be read or written
+costs the memory of what has been seen, paused and who is away, or of a setpoint that is being
+lowered step by step, and no more.
 """
 
 from __future__ import annotations
@@ -20,15 +21,34 @@ END_S = 2.0
 
 
 def desk_path(folder: Path) -> Path:
-    """The file in a state folder."""
+    """The file of the alarm desk in a state folder."""
     return folder / "alarms.json"
 
 
-class DeskFile:
-    """Keeps the newest payload (``ports.DeskStore``); ``save`` never waits for the disk."""
+def setpoints_file(folder: Path) -> DeskFile:
+    """The setpoints in force, kept in a state folder."""
+    return DeskFile(
+        folder / "setpoints.json",
+        form="bottomheat setpoints",
+        lost="the setpoints begin anew by the rule",
+    )
 
-    def __init__(self, path: Path) -> None:
+
+class DeskFile:
+    """Keeps the newest payload (``ports.DeskStore``); ``save`` never waits for the disk.
+
+    Args:
+        path: the file.
+        form: what kind of file it is.
+        lost: what it means where it cannot be read or written.
+    """
+
+    def __init__(
+        self, path: Path, *, form: str = _FORM, lost: str = "what had been seen is forgotten"
+    ) -> None:
         self._path = path
+        self._form = form
+        self._lost = lost
         self._wake = threading.Condition()
         self._waiting: Any = None
         self._has_waiting = False
@@ -39,12 +59,12 @@ class DeskFile:
     def load(self) -> Any:
         """Return what was saved last, or None where there is none or it cannot be used."""
         try:
-            return read_sealed(self._path, _FORM, _VERSION)
+            return read_sealed(self._path, self._form, _VERSION)
         except FileNotFoundError:
             return None
         except (OSError, ValueError) as error:
             with self._wake:
-                self._failure = f"{self._path}: {_why(error)}; what had been seen is forgotten"
+                self._failure = f"{self._path}: {_why(error)}; {self._lost}"
             return None
 
     def save(self, payload: Any) -> None:
@@ -79,9 +99,9 @@ class DeskFile:
                 payload, self._has_waiting = self._waiting, False
             failure = None
             try:
-                write_sealed(self._path, payload, _FORM, _VERSION)
+                write_sealed(self._path, payload, self._form, _VERSION)
             except (OSError, ValueError) as error:
-                failure = f"{self._path}: {_why(error)}; a restart would forget what has been seen"
+                failure = f"{self._path}: {_why(error)}; at a restart {self._lost}"
             with self._wake:
                 self._failure = failure
 

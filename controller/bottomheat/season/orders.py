@@ -14,7 +14,7 @@ from typing import Any, Final
 from bottomheat.config import ChamberConfig, Config
 from bottomheat.model import Event, EventKind
 from bottomheat.season.ledger import Season
-from bottomheat.season.setpoint import Order, rule
+from bottomheat.season.setpoint import BELOW_LIMIT_K, Order, rule
 
 EVERY_S: Final = 60.0
 """How often the rule is looked at again, s; a change of config or ledger is looked at at once."""
@@ -177,6 +177,24 @@ def _applied(state: Orders, config: Config, boxes: Mapping[str, InForce]) -> Con
             "layer_ceiling_c": boxes[name].order.ceiling_c,
         }
         changed[name] = chamber.model_copy(update=update)
+    return config.model_copy(update={"chambers": changed})
+
+
+def as_kept(state: Orders, config: Config) -> Config:
+    """The config with the setpoints of the run before: the ledger cannot be read.
+
+    One that the config file lowers meanwhile counts; one that it raises does not, because nobody
+    knows what stands in the box.
+    """
+    changed = {}
+    for name, chamber in config.chambers.items():
+        written_c = chamber.callus_zone_c
+        set_c, was_c = state.kept_c.get(name, (written_c, written_c))
+        if written_c != was_c:
+            set_c = min(set_c, written_c)
+        changed[name] = chamber.model_copy(
+            update={"callus_zone_c": min(set_c, chamber.limits.callus_c - BELOW_LIMIT_K)}
+        )
     return config.model_copy(update={"chambers": changed})
 
 

@@ -17,7 +17,7 @@ from bottomheat.config import (
     ChamberConfig,
     Config,
 )
-from bottomheat.season.ledger import Batch, Season, Stage
+from bottomheat.season.ledger import Batch, Season, Stage, Zone
 from bottomheat.season.species import Needs, needs
 from bottomheat.season.stages import LowerTo, latest_action
 
@@ -53,7 +53,7 @@ class Order:
 
 def measured(batch: Batch, chamber: ChamberConfig) -> bool:
     """Whether the box's estimate is about the height that this batch is to be warm at."""
-    if batch.zone.value != chamber.zone:
+    if batch.zone.value != (chamber.zone or Zone.BASE):
         return False
     if batch.height_mm is None or chamber.zone_height_mm is None:
         return True
@@ -117,13 +117,13 @@ def _wanted(
     """What the lead wants, °C, and why."""
     written_c = chamber.callus_zone_c
     called = f"{lead.name} ({lead.species}, {lead.stage})"
-    if lead.target_c is not None:
+    if lead.target_c is not None and lead.stage is not Stage.HARDENING:
         want_c, why = lead.target_c, f"{called} leads: its own target"
     elif wants.band_c is None:
         want_c, why = written_c, f"{called} leads; no band is known for it: as the config says"
     else:
         low_c, high_c = wants.band_c
-        band = f"{low_c:g} to {high_c:g}{_doubt(wants)}"
+        band = f"{low_c:g} to {high_c:g} {wants.mark('band_c')}"
         want_c = min(max(written_c, low_c), high_c)
         if want_c == written_c:
             why = f"{called} leads and wants {band}: as the config says"
@@ -135,11 +135,6 @@ def _wanted(
             want_c = action.celsius
             why += f"; its stage has lasted longer than its latest day: lower to {want_c:g}"
     return want_c, why
-
-
-def _doubt(wants: Needs) -> str:
-    source = wants.sources.get("band_c")
-    return "" if source is None else f" [{source.confidence.value}]"
 
 
 def _cap(
@@ -176,12 +171,12 @@ def _with_conflicts(
 def _unsuited(batch: Batch, wants: Needs, order: Order, for_lead: str) -> str | None:
     set_c = order.setpoint_c
     called = f"{batch.name} ({batch.species}, {batch.stage})"
-    if batch.target_c is not None:
+    if batch.target_c is not None and batch.stage is not Stage.HARDENING:
         low_c = high_c = batch.target_c
         band = f"{low_c:g} as you said"
     elif wants.band_c is not None:
         low_c, high_c = wants.band_c
-        band = f"{low_c:g} to {high_c:g}{_doubt(wants)}"
+        band = f"{low_c:g} to {high_c:g} {wants.mark('band_c')}"
     else:
         return None
     if set_c > high_c + _SLACK_K:
