@@ -7,6 +7,7 @@ when to when, in which stage, and what was seen at each look.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
@@ -250,7 +251,8 @@ def standing(entries: Iterable[Dated]) -> list[Dated]:
             continue
         about_ms = dated.at_ms if dated.entry.about_ms is not None else before.at_ms
         kept[root] = replace(dated, entry=replace(dated.entry, about_ms=about_ms))
-    return sorted(kept.values(), key=lambda each: (each.at_ms, each.number))
+    # Of the same time: in the order of what was corrected, lest an ADD come after what followed it.
+    return [kept[root] for root in sorted(kept, key=lambda root: (kept[root].at_ms, root))]
 
 
 def _placed(entries: Iterable[Dated]) -> list[Dated]:
@@ -284,10 +286,11 @@ def fold(entries: Iterable[Dated], until_ms: int | None = None) -> Season:
         entry = dated.entry
         match entry.what:
             case What.DONE:
-                done[str(entry.data.get("reminder")), entry.chamber or entry.batch] = dated.at_ms
-                batch = batches.get(entry.batch or "")
-                if batch is not None and entry.data.get("reminder") == "light":
-                    batches[batch.name] = replace(batch, light_ms=dated.at_ms)
+                name = str(entry.data.get("reminder"))
+                done[name, entry.chamber or entry.batch] = dated.at_ms
+                if name == "light":
+                    lit = [each for each in batches.values() if each.open and _about(entry, each)]
+                    batches |= {each.name: replace(each, light_ms=dated.at_ms) for each in lit}
             case What.SEASON:
                 closed.append((str(entry.data.get("name")), dated.at_ms))
             case What.WRITTEN:
@@ -297,7 +300,9 @@ def fold(entries: Iterable[Dated], until_ms: int | None = None) -> Season:
             case _:
                 try:
                     batch = _take(batches.get(entry.batch or ""), dated)
-                except (KeyError, TypeError, ValueError) as error:
+                except KeyError as error:
+                    problems.append(f"entry {dated.number} ({entry.what}) is not used: no {error}")
+                except (TypeError, ValueError, OverflowError) as error:
                     problems.append(f"entry {dated.number} ({entry.what}) is not used: {error}")
                 else:
                     batches[batch.name] = batch
@@ -305,6 +310,13 @@ def fold(entries: Iterable[Dated], until_ms: int | None = None) -> Season:
     return Season(
         {batch.name: batch for batch in in_order}, done, tuple(closed), written, tuple(problems)
     )
+
+
+def _about(entry: SeasonEntry, batch: Batch) -> bool:
+    """Whether an entry is about a batch: by its name, by the box it stands in, or about all."""
+    if entry.batch is not None:
+        return entry.batch == batch.name
+    return entry.chamber is None or entry.chamber == batch.place
 
 
 def _take(batch: Batch | None, dated: Dated) -> Batch:
@@ -329,11 +341,14 @@ def _take(batch: Batch | None, dated: Dated) -> Batch:
         case What.STAGE:
             return replace(batch, stages=_staged(batch, Stage(str(entry.data["stage"])), at_ms))
         case What.MOVE:
-            return replace(batch, stays=_moved(batch, str(entry.chamber), at_ms))
+            if not entry.chamber:
+                raise ValueError("it names no place")
+            return replace(batch, stays=_moved(batch, entry.chamber, at_ms))
         case _:
             endings = {name: _count(entry.data[name]) for name in ENDINGS if name in entry.data}
             batch = replace(batch, endings={**batch.endings, **endings})
-            return batch if entry.what is What.COUNT else _closed(batch, at_ms)
+            counts_only = entry.what is What.COUNT or not batch.open
+            return batch if counts_only else _closed(batch, at_ms)
 
 
 def _added(entry: SeasonEntry, at_ms: int) -> Batch:
@@ -368,7 +383,7 @@ def _changed(batch: Batch, data: Mapping[str, Any], note: str) -> Batch:
             case "made_ms":
                 new[key] = int(value)
             case "height_mm" | "target_c":
-                new[key] = None if value is None else float(value)
+                new[key] = None if value is None else _number(value)
             case "at_latest":
                 new[key] = None if value is None else str(value)
             case _:
@@ -380,6 +395,13 @@ def _count(value: object) -> int:
     if isinstance(value, bool) or not isinstance(value, int) or value < 0:
         raise ValueError(f"{value!r} is no count")
     return value
+
+
+def _number(value: object) -> float:
+    """A number that may be controlled by: what is none or not finite never reaches a setpoint."""
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        raise ValueError(f"{value!r} is no number")
+    return float(value)
 
 
 def _staged(batch: Batch, stage: Stage, at_ms: int) -> tuple[Spell, ...]:

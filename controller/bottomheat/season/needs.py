@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from enum import StrEnum
-from types import MappingProxyType
 from typing import Final
 
 from bottomheat.season.ledger import Stage
@@ -69,7 +68,7 @@ class Needs:
     days: tuple[int, int] | None = None
     latest_days: int | None = None
     until: str = ""
-    sources: Mapping[str, Source] = field(default_factory=lambda: MappingProxyType({}))
+    sources: Mapping[str, Source] = field(default_factory=dict)
 
     def mark(self, name: str) -> str:
         """How far the named value can be trusted, to stand behind it, as "[from memory]"."""

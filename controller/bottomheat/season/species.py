@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
-from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
 from bottomheat.season.ledger import Stage
@@ -100,7 +99,7 @@ def _over(table: Needs, mine: OwnNeeds) -> Needs:
         sources["latest_days"] = Source(
             Confidence.JUDGEMENT, "a quarter longer than your own longest usual time"
         )
-    return replace(table, **new, sources=MappingProxyType(sources))
+    return replace(table, **new, sources=sources)
 
 
 def doubts(wants: Needs) -> tuple[str, ...]:

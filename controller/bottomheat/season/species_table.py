@@ -108,7 +108,7 @@ def _needs(
         days=_of(days),
         latest_days=_of(latest),
         until=UNTIL[stage],
-        sources=MappingProxyType(sources),
+        sources=sources,
     )
 
 
