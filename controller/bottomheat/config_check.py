@@ -15,6 +15,7 @@ from bottomheat.config import LIMIT_MARGIN_K, Path, Problem
 from bottomheat.config_alarms import Sounder
 from bottomheat.config_facts import ChamberFacts, HouseFacts, facts_of
 from bottomheat.config_nights import cold_night
+from bottomheat.config_season_check import review_season
 from bottomheat.keeper import LEASE_S
 from bottomheat.operating_point import OperatingPoint, operating_point
 
@@ -40,7 +41,8 @@ def review(data: object) -> tuple[list[Problem], list[Problem]]:
             errors, notes = cold_night(chamber, house.coldest_room_c)
             problems += errors
             warnings += notes
-    return problems, warnings
+    errors, notes = review_season(data, house)
+    return [*problems, *errors], [*warnings, *notes]
 
 
 def _taken_twice(house: HouseFacts) -> Iterator[Problem]:

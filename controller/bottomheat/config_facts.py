@@ -56,6 +56,11 @@ class ChamberFacts:
     probes_read: bool
     has_keeper_probe: bool
     series_relay: bool
+    in_use: bool
+    by_batches: bool
+    lead: str | None
+    zone: str | None
+    zone_height_mm: float | None
 
     def path(self, *keys: str | int) -> Path:
         """The path of a key of this box."""
@@ -143,6 +148,11 @@ def _chamber(name: str, data: Mapping[Any, Any]) -> ChamberFacts:
         probes_read=_whole(Probes, data.get("probes")),
         has_keeper_probe=_of(keeper, "probe") is not None,
         series_relay=series is not None,
+        in_use=_of(box, "in_use") is not False,
+        by_batches=_of(box, "setpoint_by") != "config",
+        lead=_of(box, "lead"),
+        zone=_of(box, "zone"),
+        zone_height_mm=_of(box, "zone_height_mm"),
     )
 
 
