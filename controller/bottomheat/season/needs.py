@@ -85,7 +85,7 @@ class Needs:
         value = getattr(self, name)
         if value is None:
             return NOT_KNOWN
-        return f"{plain(name, value)} {self.mark(name)}"
+        return f"{'perhaps ' if self.weak(name) else ''}{plain(name, value)} {self.mark(name)}"
 
 
 VALUES: Final = tuple(f.name for f in fields(Needs) if f.name not in ("until", "sources"))

@@ -39,6 +39,9 @@ __all__ = [
 ]
 
 OWN: Final = Source(Confidence.OWN, "your own number, from the config")
+OWN_HELD: Final = Source(
+    Confidence.OWN, "your own number for callusing, taken to hold on in this stage"
+)
 _OWN_FIELDS: Final = (
     "band_c",
     "slow_below_c",
@@ -75,13 +78,16 @@ def needs(species: str, stage: Stage, own: Mapping[str, OwnSpecies]) -> Needs:
     """
     row = SPECIES.get(species)
     table = nothing_known(stage) if row is None else row.stages[stage]
-    mine = _of_stage(own.get(species), stage)
-    return table if mine is None else _over(table, mine)
+    mine = own.get(species)
+    if mine is None:
+        return table
+    if stage is not Stage.CALLUSING and mine.callusing is not None:
+        table = _with_limits_of(mine.callusing, table)
+    of_stage = _of_stage(mine, stage)
+    return table if of_stage is None else _over(table, of_stage)
 
 
-def _of_stage(own: OwnSpecies | None, stage: Stage) -> OwnNeeds | None:
-    if own is None:
-        return None
+def _of_stage(own: OwnSpecies, stage: Stage) -> OwnNeeds | None:
     match stage:
         case Stage.CALLUSING:
             return own.callusing
@@ -89,6 +95,16 @@ def _of_stage(own: OwnSpecies | None, stage: Stage) -> OwnNeeds | None:
             return own.rooting
         case Stage.HARDENING:
             return own.hardening_off
+
+
+def _with_limits_of(callusing: OwnNeeds, table: Needs) -> Needs:
+    """A later stage with the grower's limits of callusing, as the table's are taken to hold on."""
+    limits = {
+        name: value
+        for name in ("warm_limit_c", "injury_c")
+        if (value := getattr(callusing, name)) is not None
+    }
+    return replace(table, **limits, sources={**table.sources, **dict.fromkeys(limits, OWN_HELD)})
 
 
 def _over(table: Needs, mine: OwnNeeds) -> Needs:

@@ -54,7 +54,7 @@ _EREZ = "Erez & Yablowitz 1981, Scientia Hort."
 
 _UNTIL_SOURCES: Final[Mapping[Stage, Source]] = MappingProxyType(
     {
-        Stage.CALLUSING: Source(PRACTICE, "the share is common practice, no source"),
+        Stage.CALLUSING: Source(PRACTICE, "common practice, no source"),
         Stage.ROOTING: Source(
             PRACTICE,
             "the length is common practice, no source; moved when roots begin, not when they are "
@@ -129,7 +129,7 @@ def nothing_known(stage: Stage) -> Needs:
 _WARM_ROOTING: Final[_Value[tuple[float, float]]] = (
     (18.0, 20.0),
     PRACTICE,
-    "cooler than for callus; common practice, no source",
+    "common practice, no source",
 )
 _ROOTING_SLOW: Final[_Value[float]] = (
     15.0,
@@ -198,9 +198,9 @@ def _carried(each: _Value[float] | None) -> _Value[float] | None:
     """A limit of the callusing stage in a later one: no better than judgement there."""
     if each is None:
         return None
-    value, confidence, text = each
+    value, confidence, _ = each
     confidence = WEAK if confidence is WEAK else JUDGEMENT
-    return value, confidence, f"taken from callusing ({text})"
+    return value, confidence, "taken to be as while it calluses"
 
 
 def _weak(value: T) -> _Value[T]:
