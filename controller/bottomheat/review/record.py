@@ -41,7 +41,11 @@ FROST_C: Final = 0.0
 """Below this soft tissue may freeze, °C (judgement)."""
 COLD_WET_C: Final = 15.0
 """Days below this in a wet medium raise the risk of rot, °C (judgement)."""
-
+HOT_C: Final = 35.0
+"""A day above this browns the callus of any species, °C (32 to 35, from memory)."""
+DEADLY_C: Final = 38.0
+"""Hours above this kill callus, °C (38 to 40: of apple, quoted second-hand; of others by
+judgement)."""
 NEVER: Final = Exposure(0.0, 0.0, 0.0, None)
 _LIMITS: Final = (
     ("slow_below_c", Side.BELOW),
@@ -50,7 +54,13 @@ _LIMITS: Final = (
     ("injury_c", Side.ABOVE),
     ("kills_c", Side.ABOVE),
 )
-_OURS: Final = (("frost_c", FROST_C), ("cold_wet_c", COLD_WET_C))
+_OURS: Final = (
+    ("frost_c", FROST_C, Side.BELOW),
+    ("cold_wet_c", COLD_WET_C, Side.BELOW),
+    ("hot_c", HOT_C, Side.ABOVE),
+    ("deadly_c", DEADLY_C, Side.ABOVE),
+)
+"""Limits that hold for all species."""
 
 
 class Signals(Protocol):
@@ -115,7 +125,8 @@ class Beyond:
     """Time beyond one limit.
 
     Attributes:
-        name: the field of ``Needs``, "frost_c", "cold_wet_c" or "ceiling_c" (of the wet layer).
+        name: the field of ``Needs`` ("ceiling_c" is of the wet layer), or one that holds for all
+            species: "frost_c", "cold_wet_c", "hot_c", "deadly_c".
         stage: that the limit belongs to.
         side: on which side of it.
         limit_c: the limit, °C.
@@ -402,7 +413,7 @@ def _limits(piece: Piece, line: Trace, rows: Signals, max_gap_s: float) -> tuple
         for name, side in _LIMITS
         if (limit_c := getattr(wants, name)) is not None
     ]
-    found += [_beyond(name, stage, line, limit_c, Side.BELOW) for name, limit_c in _OURS]
+    found += [_beyond(name, stage, line, limit_c, side) for name, limit_c, side in _OURS]
     if wants.ceiling_c is not None:
         layer = trace(
             rows.wall_ms, rows.substrate_c, piece.from_ms, piece.to_ms, max_gap_s=max_gap_s
