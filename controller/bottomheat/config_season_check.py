@@ -14,6 +14,7 @@ from bottomheat.config_numbers import shown
 from bottomheat.config_offsets import SETPOINT_TO_CALLUS_LIMIT_K
 from bottomheat.config_season import OwnNeeds, OwnSpecies, WrittenBatch
 from bottomheat.season.ledger import UNHEATED, Stage
+from bottomheat.season.reminders import BY_NAME
 from bottomheat.season.species import OWN, SPECIES, VALUES, Needs, doubts, known, needs
 
 _M = TypeVar("_M", bound=BaseModel)
@@ -31,7 +32,11 @@ def review_season(data: object, house: HouseFacts) -> tuple[list[Problem], list[
     batches = _each(WrittenBatch, _below(data, "batches"))
     chambers = _below(data, "chambers")
     boxes = [str(name) for name in chambers] if isinstance(chambers, Mapping) else []
-    problems = [*_box_names(house), *_spelt_twice(_below(data, "batches"))]
+    problems = [
+        *_box_names(house),
+        *_spelt_twice(_below(data, "batches")),
+        *_reminders(_below(season, "reminders")),
+    ]
     warnings: list[Problem] = []
     for species, mine in own.items():
         found, notes = _own_numbers(species, mine, own)
@@ -67,6 +72,19 @@ def _spelt_twice(batches: object) -> Iterator[Problem]:
                 f"{shown(name)} and {before} differ in capitals only, which commands do not go "
                 "by; give one of them another name",
             )
+
+
+def _reminders(reminders: object) -> Iterator[Problem]:
+    for name in reminders if isinstance(reminders, Mapping) else ():
+        if name in BY_NAME:
+            continue
+        near = difflib.get_close_matches(str(name), BY_NAME, n=1, cutoff=0.6)
+        remedy = f"did you mean {near[0]}?" if near else f"they are {', '.join(BY_NAME)}"
+        yield Problem(
+            ("season", "reminders", str(name)),
+            None,
+            f"there is no reminder {shown(str(name))}; {remedy}",
+        )
 
 
 def _own_numbers(

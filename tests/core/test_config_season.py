@@ -232,6 +232,8 @@ def test_each_mistake_in_a_batch_has_one_plain_sentence(
         ({"season__reminders__layer": -1}, "season.reminders.layer", ["0 to 366 days"]),
         ({"season__reminders__layer": "4"}, "season.reminders.layer", ["number alone: 4"]),
         ({"season__reminders__layer": None}, "season.reminders.layer", ["of days, such as 4"]),
+        ({"season__reminders__layr": 4}, "season.reminders.layr", ["did you mean layer?"]),
+        ({"season__reminders__sweep": 4}, "season.reminders.sweep", ["they are layer, mist, "]),
         ({"season__species__Fig": {}}, "season.species.Fig", ["of a species", "write fig"]),
         ({"season__species__fig": None}, "season.species.fig", ["nothing is written below"]),
         (

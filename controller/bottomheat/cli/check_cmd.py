@@ -11,12 +11,22 @@ from typing import TYPE_CHECKING
 import click
 
 from bottomheat.cli import config_option
-from bottomheat.cli.findings import Finding, Group, all_well, as_plain, in_two, render, wrong
+from bottomheat.cli.findings import (
+    Finding,
+    Group,
+    all_well,
+    as_plain,
+    in_two,
+    note,
+    render,
+    wrong,
+)
 from bottomheat.errors import UNWELL, BottomheatError, ConfigError, DriverError, InputError
 
 if TYPE_CHECKING:
     from bottomheat.cli.check_machine import LatchView
     from bottomheat.config import Config, Parsed
+    from bottomheat.season.ledger import Dated
     from bottomheat_drivers.machine import Machine
 
 PATIENCE_S = 10.0
@@ -34,7 +44,7 @@ PATIENCE_S = 10.0
     help="Only write the JSON Schema of the config, for editors: to FILE, or to the screen.",
 )
 def command(config_path: Path, as_json: bool, schema: str | None) -> int:
-    """Look at config, cold nights, relays, probes, computer, latches, service and alerts.
+    """Look at config, cold nights, batches, relays, probes, computer, latches, service and alerts.
 
     Nothing is switched and nothing is changed, so it may be run at any time.  Exit status 0: all
     is well; 1: something needs attention; 3: the config is missing or refused (what can be
@@ -90,6 +100,7 @@ def look(config_path: Path, root: Path = Path("/")) -> tuple[list[Group], bool]:
     groups = [
         Group("Config", tuple(about_config)),
         Group("Cold nights", tuple([] if config is None else cold_night_findings(config))),
+        Group("Batches", tuple([] if config is None else _guarded(_season(config, places)))),
         Group("Cutting the heat", tuple([] if config is None else relay_findings(config))),
         Group("Probes", tuple(_guarded(_probes(config, places, machine)))),
         Group("Relay lines", tuple(_guarded(_lines(config, places, machine)))),
@@ -133,6 +144,28 @@ def _guarded(findings: Iterator[Finding]) -> Iterator[Finding]:
         yield from findings
     except BottomheatError as error:
         yield wrong(*in_two(str(error), ": "))
+
+
+def _season(config: Config, places: _Places) -> Iterator[Finding]:
+    from bottomheat.cli.check_season import season_findings
+    from bottomheat_drivers.clock import SystemClock
+    from bottomheat_drivers.log import LogReader
+    from bottomheat_drivers.log.logfile import OlderFormatError
+
+    ledger: list[Dated] = []
+    if os.path.exists(places.log) and not os.access(places.log, os.R_OK):
+        yield note(
+            "what was entered of batches may not be read by this user",
+            "run the check with sudo, or as a member of the group bottomheat",
+        )
+    elif os.path.exists(places.log):
+        try:
+            with LogReader(places.log) as reader:
+                ledger = reader.season_entries()
+        except OlderFormatError:
+            pass  # there was no ledger in it
+    clock = SystemClock()
+    yield from season_findings(config, ledger, clock.wall_ms(), clock_sure=clock.synchronised())
 
 
 def _probes(config: Config | None, places: _Places, machine: Machine) -> Iterator[Finding]:

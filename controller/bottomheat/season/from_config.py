@@ -22,7 +22,7 @@ _CHANGES: Final = ("species", "kind", "count", "zone", "height_mm", "target_c", 
 
 
 def entries(
-    config: Config, season: Season, now_ms: int | None, zone: tzinfo
+    config: Config, season: Season, now_ms: int | None, zone: tzinfo | None
 ) -> tuple[SeasonEntry, ...]:
     """What has to be entered, in this order, so that the ledger agrees with the file.
 
@@ -31,7 +31,7 @@ def entries(
         season: what the ledger comes to so far.
         now_ms: UTC ms; None where the clock is not sure: then no day of the file is taken for one
             that is still to come.
-        zone: of the days in the file; a day stands for its noon there.
+        zone: of the days in the file; a day stands for its noon there.  None: this machine's.
 
     Returns:
         Nothing where the file says nothing new.  A batch that the file names for the first time and
@@ -58,7 +58,7 @@ def known_name(name: str, season: Season) -> str:
     return next((each for each in known if each.casefold() == name.casefold()), name)
 
 
-def name_is_used(written: WrittenBatch, batch: Batch | None, zone: tzinfo) -> bool:
+def name_is_used(written: WrittenBatch, batch: Batch | None, zone: tzinfo | None) -> bool:
     """Whether the file means another batch than the closed one of that name.
 
     It does where it was made on another day.  Nothing is entered of it: what was closed stays.
@@ -66,7 +66,7 @@ def name_is_used(written: WrittenBatch, batch: Batch | None, zone: tzinfo) -> bo
     return batch is not None and not batch.open and day_of(batch.made_ms, zone) != written.made
 
 
-def day_of(at_ms: int, zone: tzinfo) -> date:
+def day_of(at_ms: int, zone: tzinfo | None) -> date:
     """The day of a time in UTC ms."""
     return datetime.fromtimestamp(at_ms / 1000, zone).date()
 
@@ -76,7 +76,7 @@ class _Days:
     """Days of the file as times."""
 
     now_ms: int | None
-    zone: tzinfo
+    zone: tzinfo | None
 
     def noon_ms(self, day: date) -> int:
         """Noon, UTC ms; now, where that day is today and noon is still to come."""
@@ -167,7 +167,7 @@ def _stage(
     )
 
 
-def _differing(batch: Batch, written: WrittenBatch, zone: tzinfo) -> set[str]:
+def _differing(batch: Batch, written: WrittenBatch, zone: tzinfo | None) -> set[str]:
     """Keys that the file gives, and in which it differs from what the ledger has by command."""
     has = {key: getattr(batch, key) for key in (*_CHANGES, "stage", "note")}
     has |= {"made": day_of(batch.made_ms, zone), "chamber": batch.place}
