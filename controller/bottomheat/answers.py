@@ -13,6 +13,7 @@ from bottomheat.errors import LatchError
 from bottomheat.lessons import Lessons
 from bottomheat.model import Event, EventKind
 from bottomheat.outside import Outside, Run
+from bottomheat.seasonal import Seasonal
 
 
 class Answers:
@@ -23,15 +24,22 @@ class Answers:
         run: what the loop keeps; an answer may change it.
         say: logs and tells an event.
         lessons: the borrowed probes.
+        seasonal: the batches.
     """
 
     def __init__(
-        self, outside: Outside, run: Run, say: Callable[[Event], None], lessons: Lessons
+        self,
+        outside: Outside,
+        run: Run,
+        say: Callable[[Event], None],
+        lessons: Lessons,
+        seasonal: Seasonal,
     ) -> None:
         self._out = outside
         self._run = run
         self._say = say
         self._lessons = lessons
+        self._seasonal = seasonal
 
     def handle(self, request: Mapping[str, Any]) -> Mapping[str, Any]:
         """Answer one request of the control socket; never raises on what a client may send."""
@@ -67,6 +75,8 @@ class Answers:
                 return {"ok": True, "now_ms": self._out.clock.wall_ms()}
             case "reference" | "reference-drop" | "probe-check":
                 return self._keep(request)
+            case "season":
+                return self._seasonal.answer(request)
             case "learn":
                 return self._lessons.begin(request)
             case "learn-stop":
@@ -121,9 +131,10 @@ class Answers:
         now_s = out.clock.monotonic_s()
         status = out.keeper.status()
         answer = run.board.answer(run.state, run.config, status, now_s)
-        sessions = self._lessons.shown()
+        sessions, seasons = self._lessons.shown(), self._seasonal.shown()
         for chamber in answer["chambers"]:
             chamber["learning"] = sessions.get(chamber["name"])
+            chamber["season"] = seasons.get(chamber["name"])
         answer |= alarm_answers.status_rows(run.desk, now_s, out.clock.wall_ms())
         answer["keeper_pid"] = None if status is None else status.pid
         answer["wall_ms"] = out.clock.wall_ms()

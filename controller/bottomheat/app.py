@@ -24,7 +24,7 @@ from bottomheat_drivers.borrowed import W1Borrowed
 from bottomheat_drivers.clock import SystemClock
 from bottomheat_drivers.config_watch import YamlConfigSource, start_config
 from bottomheat_drivers.control_socket import ControlSocket, ProcessSignals
-from bottomheat_drivers.desk_file import DeskFile, desk_path
+from bottomheat_drivers.desk_file import DeskFile, desk_path, setpoints_file
 from bottomheat_drivers.keeper_child import KeeperChild
 from bottomheat_drivers.keeper_link import KeeperClient
 from bottomheat_drivers.latch_file import LatchFile, begin_clear, latch_path
@@ -112,6 +112,8 @@ def run_daemon(config_path: Path, *, start_keeper: bool) -> None:
         stack.callback(journal.close)
         desk = DeskFile(desk_path(folder))
         stack.callback(desk.close)
+        setpoints = setpoints_file(folder)
+        stack.callback(setpoints.close)
         control = ControlSocket(control_path(config), clock, signals)
         stack.callback(control.close)
         source = _watched(config_path, folder, config, journal.note_config)
@@ -156,8 +158,21 @@ def run_daemon(config_path: Path, *, start_keeper: bool) -> None:
             desk=desk,
             power=PowerFlag(clock),
             borrowed=borrowed,
+            setpoints=setpoints,
+            zone=clock.zone(),
         )
-        loop = Loop(outside, config, state, latched, house, (*opening, *told), aftermath, sessions)
+        loop = Loop(
+            outside,
+            config,
+            state,
+            latched,
+            house,
+            (*opening, *told),
+            aftermath,
+            sessions,
+            past.season,
+            past.trouble,
+        )
         loop.run()
 
 

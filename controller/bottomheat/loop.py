@@ -27,6 +27,8 @@ from bottomheat.model import Alarm, Event, EventKind, Feedback, Record
 from bottomheat.outage import Aftermath
 from bottomheat.outside import Outside, Run
 from bottomheat.ports import ConfigChange, KeeperStatus, Latch, Lease
+from bottomheat.season.ledger import Dated
+from bottomheat.seasonal import Seasonal
 
 __all__ = ["Loop", "Outside"]
 
@@ -53,6 +55,8 @@ class Loop:
         opening: Sequence[Event] = (),
         aftermath: Aftermath | None = None,
         sessions: Mapping[str, Session] | None = None,
+        ledger: Sequence[Dated] = (),
+        ledger_trouble: str | None = None,
     ) -> None:
         """Start a run.
 
@@ -65,10 +69,13 @@ class Loop:
             opening: what was found out at the start, told right after "started".
             aftermath: what is still to be told of an outage before this start.
             sessions: borrowed probes that go on teaching from the run before.
+            ledger: the season's entries in the log.
+            ledger_trouble: why they could not be read, or None.
         """
         self._out = outside
         now_s = outside.clock.monotonic_s()
         self._run = Run(
+            config,
             config,
             state,
             dict(latched),
@@ -78,7 +85,8 @@ class Loop:
             sessions=dict(sessions or {}),
         )
         self._lessons = Lessons(outside, self._run, self._say)
-        self._answers = Answers(outside, self._run, self._say, self._lessons)
+        self._seasonal = Seasonal(outside, self._run, self._say, ledger, ledger_trouble)
+        self._answers = Answers(outside, self._run, self._say, self._lessons, self._seasonal)
         self._opening = tuple(opening)
         self._aftermath = aftermath
         self._desk_saved = alarm_memo.essence(self._run.desk)
@@ -97,6 +105,7 @@ class Loop:
         self._say(Event(EventKind.STARTED, next_s, None, "service started", durable=True))
         for event in self._opening:
             self._say(event)
+        self._seasonal.start(next_s)
         try:
             while not out.signals.stop_requested:
                 self._turn()
@@ -136,6 +145,7 @@ class Loop:
         readings = out.probes.read_all(out.clock.monotonic_s())
         now_s = out.clock.monotonic_s()
         run = self._run
+        self._seasonal.turn(now_s)
         step = cycle.advance(run.state, readings, now_s, run.config, feedback=self._feedback(now_s))
         run.state = step.state
         reset = frozenset(run.reset)
@@ -189,7 +199,8 @@ class Loop:
         run = self._run
         run.desk, events = alarm_desk.take(
             run.desk,
-            conditions(run.state, step.records, run.house),
+            conditions(run.state, step.records, run.house)
+            | self._seasonal.conditions(step.records, now_s),
             now_s,
             self._out.clock.wall_ms(),
             latched=latched_chambers(run.state, self._out.keeper.status()),
@@ -341,7 +352,7 @@ class Loop:
         self._set_house(Alarm.CONFIG_REFUSED, "; ".join(change.problems))
 
     def _wiring_refused(self, config: Config) -> str | None:
-        old = self._run.config
+        old = self._run.written
         if fingerprint(config) != fingerprint(old) or set(config.chambers) != set(old.chambers):
             return "its wiring (gpio, relay or probes) differs: restart the service, then prove"
         lower = [
@@ -361,13 +372,14 @@ class Loop:
         return None
 
     def _accept(self, change: ConfigChange, config: Config, now_s: float) -> None:
-        told = _differences(self._run.config, config) or "nothing that matters"
+        old = self._run.written
+        told = _differences(old, config) or "nothing that matters"
         if any(
-            config.chambers[name].limits.mat_c != old.limits.mat_c
-            for name, old in self._run.config.chambers.items()
+            config.chambers[name].limits.mat_c != box.limits.mat_c
+            for name, box in old.chambers.items()
         ):
             told += "; the keeper takes a higher mat limit when it is restarted"
-        self._run.config = config
+        self._run.written = self._run.config = config
         try:
             self._out.source.accept(change)
         except ConfigError as error:
@@ -376,6 +388,7 @@ class Loop:
         self._say(
             Event(EventKind.CONFIG_ACCEPTED, now_s, None, f"config changed: {told}", durable=True)
         )
+        self._seasonal.take_written(config)
         for alarm in (Alarm.CONFIG_REFUSED, Alarm.CONFIG_FALLBACK):
             self._set_house(alarm, None)
 

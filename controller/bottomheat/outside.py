@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from datetime import UTC, tzinfo
 
 from bottomheat.alarm_desk import Desk
 from bottomheat.board import Board
@@ -30,7 +31,10 @@ from bottomheat.state import ControllerState
 
 @dataclass(frozen=True, slots=True)
 class Outside:
-    """Every port that the loop uses; ``desk``, ``power`` and ``borrowed`` may be missing."""
+    """Every port that the loop uses; those from ``desk`` on may be missing.
+
+    ``zone`` is that of the days in the config file.
+    """
 
     clock: Clock
     probes: Probes
@@ -45,6 +49,8 @@ class Outside:
     desk: DeskStore | None = None
     power: PowerSupply | None = None
     borrowed: BorrowedProbes | None = None
+    setpoints: DeskStore | None = None
+    zone: tzinfo = UTC
 
 
 @dataclass(slots=True)
@@ -52,7 +58,8 @@ class Run:
     """What changes while the daemon runs; the loop and its answers to commands share it.
 
     Attributes:
-        config: the accepted config.
+        config: the config in force: the accepted one with the setpoints of the season.
+        written: the accepted config as the file has it.
         state: the controller's state after the last cycle.
         latched: what the latch file holds.
         house: alarms that no chamber owns, each with what this case adds to its sentence.
@@ -64,6 +71,7 @@ class Run:
     """
 
     config: Config
+    written: Config
     state: ControllerState
     latched: dict[str, Latch]
     house: dict[Alarm, str]

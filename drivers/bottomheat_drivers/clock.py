@@ -8,6 +8,7 @@ without a clock battery it is wrong until something has set it, so it travels wi
 from __future__ import annotations
 
 import time
+from datetime import UTC, datetime, tzinfo
 from pathlib import Path
 
 TIMESYNCD_FLAG = Path("/run/systemd/timesync/synchronized")
@@ -41,6 +42,11 @@ class SystemClock:
         daemon clears STA_UNSYNC; adjtimex(2)).  A clock set by hand counts as not synchronised.
         """
         return TIMESYNCD_FLAG.exists() or _kernel_says_synchronised()
+
+    def zone(self) -> tzinfo:
+        """Return the machine's time zone, as an offset that holds today."""
+        found = datetime.fromtimestamp(time.time(), UTC).astimezone().tzinfo  # noqa: TID251
+        return UTC if found is None else found
 
     def wait(self, seconds: float) -> None:
         """Do nothing for so long; for commands that look again and again, never for control."""

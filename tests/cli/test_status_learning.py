@@ -87,3 +87,25 @@ def test_a_position_of_the_lid_without_its_own_calibration_is_said():
     assert "not calibrated" not in screen(lid="ajar", lid_calibrated=False, calibrated=False)
     assert "thermometer" not in screen(lid="ajar", lid_calibrated=False, method="direct")
     assert "thermometer" not in screen(lid="ajar", lid_calibrated=True)
+
+
+SEASON = {
+    "lead": "GRP-2",
+    "wanted_c": 25.0,
+    "why": "GRP-2 (grapevine, callusing) leads and wants 24 to 27: as the config says",
+    "conflicts": ["MUL-1 (mulberry, rooting) wants 18 to 20 and this box stays at 25: move it"],
+}
+
+
+def test_what_rules_the_setpoint_is_told_in_lines_that_fit() -> None:
+    text = screen(season=SEASON)
+    assert "GRP-2 (grapevine, callusing) leads" in text
+    assert "! MUL-1" in text
+    assert max(len(line) for line in text.splitlines()) <= 80
+    lowered = screen(season={**SEASON, "wanted_c": 18.0})
+    assert "being lowered to 18.0" in lowered
+
+
+def test_without_a_batch_nothing_is_said_of_it() -> None:
+    empty = {"lead": None, "wanted_c": 25.0, "why": "no batch in the box", "conflicts": []}
+    assert screen(season=empty) == screen(season=None) == screen()

@@ -107,6 +107,13 @@ def test_a_new_batch_that_calluses_raises_it_at_once() -> None:
     assert course.step() == 25.0
 
 
+def test_the_first_batch_of_a_box_gets_what_it_wants_at_once() -> None:
+    course = Course(config())
+    assert course.step() == 25.0
+    course.enter(add("PEA-1", "peach"))
+    assert course.step() == 20.0
+
+
 def test_a_batch_that_stands_no_warmth_is_not_kept_waiting() -> None:
     course = Course(config(), add("GRP-2", "grapevine"))
     assert course.step() == 25.0
@@ -233,7 +240,7 @@ def test_it_never_falls_faster_than_asked_but_for_a_limit_and_never_passes_it(
 ) -> None:
     course = Course(config(), add("MUL-1"))
     before_c = course.step()
-    course.sure = sure
+    course.sure, had_lead = sure, True
     for number, (act, wait_s) in enumerate(acts):
         if act in set(Stage):
             course.enter(stage("MUL-1", Stage(act)))
@@ -246,6 +253,8 @@ def test_it_never_falls_faster_than_asked_but_for_a_limit_and_never_passes_it(
         order = course.state.boxes[BOX].order
         assert now_c <= order.cap_c + 1e-9
         assert now_c >= order.setpoint_c - 1e-9
-        if now_c < before_c and order.lead is not None and before_c <= order.cap_c:
+        led = course.state.boxes[BOX].order.lead is not None and had_lead
+        had_lead = order.lead is not None
+        if now_c < before_c and led and before_c <= order.cap_c:
             assert before_c - now_c <= 1.5 * wait_s / DAY_S + 0.1 + 1e-9
         before_c = now_c

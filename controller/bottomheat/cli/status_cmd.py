@@ -37,9 +37,12 @@ def command(config_path: Path, as_json: bool) -> None:
     if as_json:
         click.echo(json.dumps(answer, ensure_ascii=False, indent=2))
         return
-    cold = {
-        name: words
-        for name, box in config.chambers.items()
-        if (words := cold_night(box, config.coldest_room_c)) is not None
-    }
+    cold = {}
+    for shown in answer["chambers"]:
+        box = config.chambers.get(shown["name"])
+        if box is not None:
+            box = box.model_copy(update={"callus_zone_c": shown["setpoint_c"]})
+            words = cold_night(box, config.coldest_room_c)
+            if words is not None:
+                cold[shown["name"]] = words
     click.echo(render(answer, cold, calibrated=calibrations(config, answer)))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, tzinfo
+from textwrap import wrap
 from types import MappingProxyType
 from typing import Any
 
@@ -13,6 +14,7 @@ from bottomheat.model import PLACE_WORDS, Place
 from bottomheat.operating_point import callus_given_c, operating_point, rise_k_per_w
 
 DAY_S = 86_400.0
+WIDTH = 80
 
 
 def duration(seconds: float) -> str:
@@ -99,6 +101,7 @@ def _chamber(chamber: Mapping[str, Any], width: int, calibrated: str | None) -> 
     lines = [head]
     if chamber["reason"]:
         lines.append(f"  ! {chamber['reason']}")
+    lines += _season(chamber)
     fallback = chamber.get("fallback")
     if fallback and fallback != chamber["reason"]:
         lines.append(f"  ! {fallback}")
@@ -132,6 +135,25 @@ def _chamber(chamber: Mapping[str, Any], width: int, calibrated: str | None) -> 
         lines.append(f"  {calibrated}")
     lines.append("")
     return lines
+
+
+def _season(chamber: Mapping[str, Any]) -> list[str]:
+    """What rules the setpoint, and what does not go together in the box."""
+    season = chamber.get("season")
+    if season is None:
+        return []
+    found = []
+    if season["lead"] is not None:
+        lowered = ""
+        if chamber["setpoint_c"] > season["wanted_c"]:
+            lowered = f" (being lowered to {season['wanted_c']:.1f})"
+        found.append(f"set{lowered} by {season['why']}")
+    found += [f"! {text}" for text in season["conflicts"]]
+    return [
+        line
+        for text in found
+        for line in wrap(text, WIDTH, initial_indent="  ", subsequent_indent="    ")
+    ]
 
 
 def _learning(session: Mapping[str, Any]) -> str:

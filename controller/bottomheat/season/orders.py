@@ -121,8 +121,9 @@ def _box(
         (had_c, had_written_c), lowered_s = kept, now_s
     else:
         return InForce(want_c, written_c, order, now_s)
+    was_empty = before is not None and before.order.lead is None
     by_hand = order.lead is None or had_written_c != written_c
-    if want_c >= had_c - _SAME_K or by_hand:
+    if want_c >= had_c - _SAME_K or by_hand or was_empty:
         return InForce(want_c, written_c, order, now_s)
     if had_c > order.cap_c + _SAME_K:
         # No batch waits below its warm limit for a slow step down.
