@@ -85,15 +85,27 @@ def test_batch_that_the_box_does_not_suit_is_sent_to_one_that_does() -> None:
 
 
 def test_layer_that_may_not_be_warm_enough_for_the_lead_is_told() -> None:
-    # 8 + (25 - 8)/0.75 = 30.7 °C, and 28 °C is the ceiling of the rooting mulberry beside it.
+    # In a room of 8 °C the layer wants 8 + (25 - 8)/0.75 = 30.7 °C, and rooting allows 28 °C; that
+    # is enough above a room of 16 °C: 16 + (25 - 16)/0.75 = 28.
     boxes = BOXES.replace("callus_zone: 22", "callus_zone: 25")
     found = look(config(f"  M-1: {MUL}{ROOTING}}}\n  G-1: {GRP}}}", boxes))
-    cold = of(found, "to feel 25 °C in a room of 8 °C")
+    cold = of(found, "the ceiling of 28 °C for M-1 holds the box below its setpoint of 25 °C")
     assert cold.level is Level.NOTE
-    assert "ceiling 28" in cold.text
-    assert "more than its ceiling allows" in cold.text
+    assert cold.do == "insulate the box, or move M-1"
     alone = look(config(f"  G-1: {GRP}}}", boxes))
-    assert not any("to feel" in finding.text for finding in alone)
+    assert not any("below its setpoint" in finding.text for finding in alone)
+
+
+def test_limit_that_the_batches_setpoint_would_reach_is_wrong() -> None:
+    # 8 + 1.74 x (25 - 8)/0.75 = 47.4 °C, and 3 K of ripple: beyond a limit of 45 °C.  For 17 °C
+    # it is 8 + 1.74 x 12 = 28.9 °C, so the config by itself is good.
+    boxes = BOXES.replace("limits: {substrate: 42, mat: 65}", "limits: {substrate: 42, mat: 45}")
+    boxes = boxes.replace("callus_zone: 22", "callus_zone: 17")
+    assert look(config(boxes=boxes)) == []
+    target = f"  G-1: {GRP}, target: 25}}"
+    cut = of(look(config(target, boxes)), "will cut out on a night of")
+    assert cut.level is Level.WRONG
+    assert cut.text.startswith("north-bench: limits.mat will cut out")
 
 
 def test_box_out_of_use_heats_nobody() -> None:

@@ -27,7 +27,7 @@ def cold_night_findings(config: Config) -> list[Finding]:
         finding
         for name, box in config.chambers.items()
         for finding in (
-            cold_room_finding(name, box, config.coldest_room_c),
+            _cold_room(name, box, config.coldest_room_c),
             _warm_up(name, box, config),
         )
     ]
@@ -74,8 +74,7 @@ def _mat_watched(name: str, box: ChamberConfig) -> list[Finding]:
     ]
 
 
-def cold_room_finding(name: str, box: ChamberConfig, room_c: float) -> Finding:
-    """Where a box works in a room of ``room_c``, °C, to feel its setpoint."""
+def _cold_room(name: str, box: ChamberConfig, room_c: float) -> Finding:
     point = operating_point(box, room_c)
     ripple_k = mat_ripple_k(box.heater.window)
     swing = f" ± {ripple_k:.0f}" if ripple_k >= 1 else ""

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from datetime import tzinfo
 
-from bottomheat.cli.check_config import cold_room_finding
 from bottomheat.cli.findings import Finding, Level, in_two, note, well, wrong
 from bottomheat.config import Config
+from bottomheat.config_facts import facts_of
+from bottomheat.config_nights import cold_night
 from bottomheat.season.answer import better_box
 from bottomheat.season.from_config import day_of, entries, known_name, name_is_used
 from bottomheat.season.ledger import UNHEATED, Batch, Dated, Season, What, Zone, fold
-from bottomheat.season.setpoint import measured, rule
+from bottomheat.season.setpoint import Order, measured, rule
+from bottomheat.season.species import needs
 
 
 def season_findings(
@@ -76,16 +79,49 @@ def _box(config: Config, name: str, season: Season, known_ms: int | None) -> Ite
     yield well(
         f"{name}: {order.setpoint_c:g} °C, wet layer at most {order.ceiling_c:g} °C; {order.why}"
     )
-    in_force = box.model_copy(
-        update={"callus_zone_c": order.setpoint_c, "layer_ceiling_c": order.ceiling_c}
-    )
-    cold = cold_room_finding(name, in_force, config.coldest_room_c)
-    if order.lead is not None and cold.level is not Level.WELL:
-        yield cold
+    yield from _cold_nights(config, name, order, inside)
     for conflict in order.conflicts:
         yield _conflict(config, season, inside, conflict, known_ms)
     for batch in inside:
         yield from _height(config, batch)
+
+
+def _cold_nights(
+    config: Config, name: str, order: Order, inside: Sequence[Batch]
+) -> Iterator[Finding]:
+    """What limits and ceiling make of a cold night where the batches want more than the file."""
+    box = config.chambers[name]
+    if (order.setpoint_c, order.ceiling_c) == (box.callus_zone_c, box.layer_ceiling_c):
+        return  # said of the config
+    house = facts_of(config.model_dump(by_alias=True))
+    written = next(each for each in house.chambers if each.name == name)
+    facts = replace(written, setpoint_c=order.setpoint_c, ceiling_c=order.ceiling_c)
+    problems, warnings = cold_night(facts, config.coldest_room_c)
+    for problem in (*problems, *warnings):
+        text, do = in_two(problem.message)
+        subject = f"{'.'.join(str(part) for part in problem.path[2:])} "
+        level = Level.WRONG if problem in problems else Level.NOTE
+        if problem.path[-1] == "layer_ceiling":
+            level = Level.NOTE  # slower, and no more
+            holder = _holder(config, order, inside)
+            if holder is not None:
+                subject = f"the ceiling of {order.ceiling_c:g} °C for {holder.name} "
+                do = "insulate the box"
+                if holder.name != order.lead:
+                    do += f", or move {holder.name}"
+        if problem.path == ("coldest_room",):
+            continue
+        text = subject + text.removeprefix("this ") if text.startswith("this ") else text
+        yield Finding(level, f"{name}: {text}", do)
+
+
+def _holder(config: Config, order: Order, inside: Sequence[Batch]) -> Batch | None:
+    """The batch whose stage sets the ceiling; None where the file does."""
+    for batch in inside:
+        wants = needs(batch.species, batch.stage, config.season.species)
+        if wants.ceiling_c == order.ceiling_c < config.chambers[batch.place].layer_ceiling_c:
+            return batch
+    return None
 
 
 def _conflict(
