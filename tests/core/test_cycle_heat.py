@@ -71,3 +71,51 @@ def test_a_callus_probe_that_fell_out_is_named_and_what_it_taught_goes_with_it()
     assert sum("callus probe is displaced" in text for text in beds.diagnosed()) == 1
     assert beds.alarms() == {Alarm.PROBE_DISPLACED}
     assert max(beds.callus_c["bench"]) < 27.0  # 28.2 while it kept what it had been taught
+
+
+def unused(in_use=False):
+    keys = (chamber_keys(in_use=in_use), chamber_keys(1))
+    return Beds(
+        config(CYCLE_S, bench=keys[0], other=keys[1]),
+        {n: MAKES["nominal"]() for n in ("bench", "other")},
+    )
+
+
+def test_a_box_that_is_not_in_use_gets_no_heat_and_nobody_is_told_that_it_is_cold():
+    beds = unused()
+    beds.room_c = 3.0
+    beds.run(12.0)
+    assert not any(record.heat for record in beds.records["bench"])
+    assert beds.heated("other") > 0.3
+    assert not beds.alarms("bench")
+    assert "not in use" in beds.records["bench"][-1].reason
+
+
+def test_a_box_taken_out_of_use_cools_unsaid_and_heats_again_when_put_back():
+    beds = unused(in_use=True)
+    beds.room_c = 3.0
+    beds.run(14.0)
+    in_use, beds.config = beds.config, unused().config
+    beds.run(12.0)
+    assert not beds.alarms("bench") - {Alarm.CUTOFF}
+    assert not beds.latched("bench")
+    assert not any(record.heat for record in beds.records["bench"][-10 * HOUR :])
+    beds.config = in_use
+    beds.run(1.0)
+    assert beds.heated("bench", HOUR // 2) > 0.5
+    assert not beds.latched("bench")
+
+
+def test_the_limits_of_a_box_that_is_not_in_use_count_all_the_same():
+    beds = unused()
+    beds.stuck_at["bench", Place.MAT] = 65.0
+    beds.run(0.2)
+    assert beds.latched("bench")
+    assert Alarm.CUTOFF in beds.alarms("bench")
+
+
+def test_the_wiring_of_a_box_that_is_not_in_use_can_be_proved():
+    keys = (chamber_keys(in_use=False), chamber_keys(1))
+    boxes = {name: MAKES["nominal"]() for name in ("bench", "other")}
+    beds = Beds(config(CYCLE_S, bench=keys[0], other=keys[1]), boxes, proved=False)
+    assert beds.prove().passed
