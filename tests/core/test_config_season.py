@@ -2,7 +2,9 @@
 
 import copy
 import math
+import re
 from datetime import date
+from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -12,6 +14,7 @@ from bottomheat.config import Config, Parsed, Problem, SeasonSection
 from bottomheat.config_parse import known_keys, parse, schema
 from bottomheat.config_wiring import fingerprint, fingerprint_of_data
 from bottomheat.season.ledger import Kind, Stage, Zone
+from bottomheat.season.reminders import REMINDERS
 from bottomheat_drivers.config_yaml import check_text
 
 BATCH: dict[str, object] = {
@@ -389,6 +392,30 @@ def test_height_of_nothing_and_a_watch_without_a_probe_are_warnings() -> None:
     assert parse(data).warnings == ()
     put(data, "season.room_low", 2)
     assert parse(data).warnings == ()
+
+
+SAMPLE = (Path(__file__).parents[2] / "config" / "chamber.yaml").read_text(encoding="utf-8")
+
+
+def uncommented(section: str) -> str:
+    """A section that stands in the notes of the sample, as a grower would switch it on."""
+    found = re.search(rf"^# {section}:\n(?:#.*\n)+", SAMPLE, re.M)
+    assert found is not None
+    return re.sub(r"^# ?", "", found[0], flags=re.M)
+
+
+def test_what_the_sample_shows_in_its_notes_is_right_and_says_the_usual_figures() -> None:
+    parsed = check_text(f"{SAMPLE}\n{uncommented('season')}\n{uncommented('batches')}").parsed
+    assert parsed.config is not None, [problem.text() for problem in parsed.problems]
+    about_plants = [w.text() for w in parsed.warnings if w.path[0] in ("season", "batches")]
+    # The sample has no probe at the buds.
+    assert len(about_plants) == 1
+    assert "probes.top" in about_plants[0]
+    season, usual = parsed.config.season, SeasonSection()
+    for key in ("light_after_days", "warn_top_above_c", "lower_per_day_k", "at_latest"):
+        assert getattr(season, key) == getattr(usual, key)
+    assert season.reminders == {reminder.name: reminder.days for reminder in REMINDERS}
+    assert parsed.config.batches["MUL-1"].stage == "rooting"
 
 
 def test_no_key_about_plants_is_wiring() -> None:
