@@ -199,6 +199,15 @@ def test_without_a_sure_clock_the_days_of_the_file_stand() -> None:
     assert batch.stages[-1].from_ms == ms("2027-01-20 12:00")
 
 
+def test_clock_that_once_ran_ahead_does_not_bring_old_lines_back() -> None:
+    book = Book("2099-01-01 00:00")
+    book.read(config(MUL_1=WRITTEN), sure=False)
+    book.now_ms = ms("2027-02-01 08:00")
+    changed = config(MUL_1={**WRITTEN, "count": 38})
+    assert whats(book.read(changed)) == ["change", "written"]
+    assert book.read(changed) == ()
+
+
 def test_a_day_is_that_of_the_place_across_summer_time() -> None:
     # Noon is far from midnight in any zone: the local day of the entry is the day of the file.
     for hours in (-11, -3, 0, 5, 13):

@@ -279,6 +279,7 @@ def fold(entries: Iterable[Dated], until_ms: int | None = None) -> Season:
     done: dict[tuple[str, str | None], int] = {}
     closed: list[tuple[str, int]] = []
     written: dict[str, Mapping[str, Any]] = {}
+    written_by: dict[str, int] = {}
     problems: list[str] = []
     for dated in standing(entries):
         if until_ms is not None and dated.at_ms > until_ms:
@@ -294,7 +295,11 @@ def fold(entries: Iterable[Dated], until_ms: int | None = None) -> Season:
             case What.SEASON:
                 closed.append((str(entry.data.get("name")), dated.at_ms))
             case What.WRITTEN:
-                written[entry.batch or ""] = entry.data
+                # By the order of entry: a clock that once ran ahead must not keep an old line of
+                # the file the newest for ever.
+                name = entry.batch or ""
+                if dated.number > written_by.get(name, 0):
+                    written[name], written_by[name] = entry.data, dated.number
             case What.WITHDRAW:
                 pass
             case _:
