@@ -1,7 +1,7 @@
 """Commands while no daemon runs: take its lock and do it ourselves.
 
-Clearing a latch looks at the probes first; tending, the lid and what a grower measured are rows in
-the log, which the next start reads.
+Clearing a latch looks at the probes first; tending, the lid, what a grower measured and what was
+entered of batches are rows in the log, which the next start reads.
 """
 
 from __future__ import annotations
@@ -21,6 +21,9 @@ from bottomheat.outage import Start
 from bottomheat.plausible import History, judge
 from bottomheat.ports import Latch, Lease
 from bottomheat.protect.cutoff import may_reset
+from bottomheat.season import from_config
+from bottomheat.season import request as season_request
+from bottomheat.season.ledger import Dated, fold
 from bottomheat.wiring import wiring_of
 from bottomheat_drivers.clock import SystemClock
 from bottomheat_drivers.keeper_link import KeeperClient
@@ -201,6 +204,42 @@ def tend(config: Config, request: Mapping[str, Any]) -> Mapping[str, Any]:
                 journal.record((), outcome.events)
                 journal.note_tending(*outcome.row)
     return outcome.answer
+
+
+def season(config: Config, asked: Mapping[str, Any]) -> Mapping[str, Any]:
+    """Answer a request about batches as the daemon would, and keep it in the log.
+
+    What the config file says anew of its batches is entered before it, as at a start.
+
+    Raises:
+        AlreadyRunningError: a daemon runs after all.
+        DriverError: the state folder cannot be used.
+        LogError: the log cannot be read or written, so nothing is kept.
+    """
+    folder = state_folder(config)
+    with ExitStack() as stack:
+        stack.callback(lock_state(folder).close)
+        clock = SystemClock()
+        boot = boot_id()
+        past = look_back(Path(config.log), Path(config.run_folder), boot)
+        if past.trouble is not None:
+            raise LogError(past.trouble)
+        now_ms, sure = clock.wall_ms(), clock.synchronised()
+        ledger = list(past.season)
+        written = from_config.entries(config, fold(ledger), now_ms if sure else None, clock.zone())
+        for entry in written:
+            number = max((dated.number for dated in ledger), default=0) + 1
+            at_ms = season_request.entered_ms(ledger, now_ms, clock_sure=sure)
+            ledger.append(Dated(number, at_ms, sure, entry))
+        done = season_request.handle(
+            ledger, config, asked, now_ms, clock.monotonic_s(), clock_sure=sure
+        )
+        if done.entries:
+            with _journal(config, clock, boot) as journal:
+                journal.record((), done.events)
+                for entry in (*written, *done.entries):
+                    journal.note_season(entry)
+    return done.answer
 
 
 def note(config: Config, request: Mapping[str, Any]) -> Mapping[str, Any]:

@@ -53,12 +53,14 @@ def answer(
 
     Returns:
         ``what``, ``kept``, ``number``, ``batch``, ``said`` (the entry in words), ``at_ms`` (None:
-        its date is placed once the clock is set), ``corrects``, and lists: ``boxes``, ``conflicts``
-        and ``notes`` (sentences), ``next`` (sentences with the command, if there is one).
+        its date is placed once the clock is set), ``corrects`` and ``was`` (the entry it corrects),
+        ``stands`` (the batch now), and lists: ``boxes``, ``conflicts`` and ``notes`` (sentences),
+        ``next`` (sentences with the command, if there is one).  No sentence has a full stop.
     """
     entry = new.entry
     batch = after.batches.get(entry.batch or "")
-    boxes, conflicts = _boxes(config, before, after, batch, known_ms)
+    touched = batch if entry.what is not What.DONE else None
+    boxes, conflicts = _boxes(config, before, after, touched, known_ms)
     steps = [*_moves(config, after, conflicts, known_ms)]
     notes: list[str] = []
     if batch is not None and entry.what in _LOOKED:
@@ -80,6 +82,7 @@ def answer(
         "note": entry.note,
         "at_ms": _at_ms(new, base),
         "corrects": None if base is None else base.number,
+        "was": None if base is None else said.says(base.entry),
         "stands": None if batch is None else _stands(batch),
         "boxes": boxes,
         "conflicts": [text for _, text in conflicts],
@@ -147,6 +150,7 @@ def _box(config: Config, name: str, old: Order, new: Order, *, changed: bool) ->
         "box": name,
         "in_use": config.chambers[name].in_use,
         "changed": changed,
+        "new_lead": new.lead != old.lead,
         "setpoint_c": new.setpoint_c,
         "before_c": old.setpoint_c,
         "at_once_c": at_once_c,

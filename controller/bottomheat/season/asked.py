@@ -49,9 +49,13 @@ def batch_of(season: Season, asked: object, *, still_open: bool = False) -> Batc
     if not season.batches:
         raise InputError("there is no batch yet: bottomheat batch add MUL-1 mulberry 40")
     shown = [each.name for each in season.batches.values() if each.open]
-    hint = f"there are {_listed(shown)}" if shown else "all are closed: bottomheat batch list --all"
-    begun = [each.name for each in season.batches.values() if each.open or not still_open]
-    return season.batches[_pick(asked, season.batches, begun, "batch", hint)]
+    hint = _there(shown) if shown else "all are closed: bottomheat batch list --all"
+    if still_open and isinstance(asked, str):
+        text = _plain(asked)
+        begun = [name for name in shown if text and _begins(_plain(name), text)]
+        if len(begun) == 1 and all(_plain(name) != text for name in season.batches):
+            return season.batches[begun[0]]
+    return season.batches[_pick(asked, season.batches, "batch", hint)]
 
 
 def place_of(config: Config, asked: object) -> str:
@@ -61,7 +65,7 @@ def place_of(config: Config, asked: object) -> str:
         InputError: there is none of that name, or there are several.
     """
     places = [*config.chambers, UNHEATED]
-    return _pick(asked, places, places, "place", f"there are {_listed(places)}")
+    return _pick(asked, places, "place", _there(places))
 
 
 def target_of(season: Season, config: Config, asked: object) -> str:
@@ -71,7 +75,7 @@ def target_of(season: Season, config: Config, asked: object) -> str:
         InputError: there is none of that name, or there are several.
     """
     names = [*config.chambers, *(each.name for each in season.batches.values() if each.open)]
-    return _pick(asked, names, names, "box or batch", f"there are {_listed(names)}")
+    return _pick(asked, names, "box or batch", _there(names))
 
 
 def word_meant(asked: object, known: Collection[str], what: str) -> str:
@@ -80,7 +84,7 @@ def word_meant(asked: object, known: Collection[str], what: str) -> str:
     Raises:
         InputError: it is another, or none.
     """
-    return _pick(asked, known, known, what, f"there are {', '.join(known)}")
+    return _pick(asked, known, what, _there(known))
 
 
 def species_of(config: Config, asked: object) -> str:
@@ -96,12 +100,10 @@ def species_of(config: Config, asked: object) -> str:
     like = difflib.get_close_matches(text.casefold(), known, 1)
     hint = f"do you mean {like[0]}? " if like else ""
     rest = f"{hint}There are {', '.join(known)}; your own goes under season: species: in the config"
-    return _pick(text, known, known, "species", rest)
+    return _pick(text, known, "species", rest)
 
 
-def _pick(
-    asked: object, names: Collection[str], begun: Collection[str], what: str, hint: str
-) -> str:
+def _pick(asked: object, names: Collection[str], what: str, hint: str) -> str:
     if not isinstance(asked, str) or not _plain(asked):
         raise InputError(f"say which {what}: {hint}.")
     if asked in names:
@@ -109,7 +111,7 @@ def _pick(
     text = _plain(asked)
     found = [name for name in names if _plain(name) == text]
     if not found:
-        found = [name for name in begun if _begins(_plain(name), text)]
+        found = [name for name in names if _begins(_plain(name), text)]
     if len(found) == 1:
         return found[0]
     shown = in_one_line(asked)[:40]
@@ -130,6 +132,10 @@ def _begins(name: str, text: str) -> bool:
 
 def _plain(name: str) -> str:
     return "".join(c for c in name.casefold() if c not in "-_ ")
+
+
+def _there(names: Collection[str]) -> str:
+    return f"there {'is' if len(names) == 1 else 'are'} {_listed(names)}"
 
 
 def _listed(names: Iterable[str]) -> str:

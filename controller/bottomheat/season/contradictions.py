@@ -27,8 +27,9 @@ def refuse_contradictions(before: Season, after: Season, number: int) -> None:
     if hanging:
         listed = ", ".join(str(each) for each in hanging[:_SHOWN])
         raise InputError(
-            f"entry {listed} would be about something that is not there then: correct or withdraw "
-            f"that first, bottomheat batch withdraw {hanging[-1]}."
+            f"{'entry' if len(hanging) == 1 else 'entries'} {listed} would be about something that "
+            "is not there then: correct or withdraw that first, bottomheat batch withdraw "
+            f"{hanging[-1]}."
         )
     for name, batch in after.batches.items():
         old = () if name not in before.batches else faults(before.batches[name])

@@ -204,8 +204,6 @@ def _about(ask: Ask, name: str, target: object) -> tuple[str | None, str | None]
         if place not in ask.config.chambers:
             raise InputError(f"{name} is about a box: {', '.join(ask.config.chambers)}.")
         return None, place
-    if batch is None and name == LIGHT.name:
-        raise InputError(f"{name} is about a batch: {', '.join(alive) or 'none is open'}.")
     return (found, None) if batch is not None else (None, found)
 
 

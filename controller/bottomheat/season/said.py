@@ -13,6 +13,7 @@ from bottomheat.season.ledger import (
     Look,
     SeasonEntry,
     What,
+    Zone,
 )
 
 COUNTED: Final[Mapping[str, str]] = {
@@ -36,7 +37,9 @@ def says(entry: SeasonEntry) -> str:
     match entry.what:
         case What.ADD:
             made = made_of(data.get("species"), data.get("kind"), data.get("count"))
-            rest = _fields(data, ("stage", "zone", "height_mm", "target_c", "at_latest"))
+            usual = data.get("kind") == Kind.CUTTINGS and data.get("zone") == Zone.BASE
+            keys = ("stage", *(() if usual else ("zone",)), "height_mm", "target_c", "at_latest")
+            rest = _fields(data, keys)
             return ", ".join([f"added: {made}", in_place(entry.chamber), *rest])
         case What.CHANGE:
             keys = ("species", "kind", "count", "zone", "height_mm", "target_c", "at_latest")
@@ -47,14 +50,14 @@ def says(entry: SeasonEntry) -> str:
         case What.STAGE:
             return f"stage: {data.get('stage')}"
         case What.MOVE:
-            return f"moved: {in_place(entry.chamber)}"
+            out = entry.chamber in (None, UNHEATED)
+            return "moved out of the heat" if out else f"moved to {entry.chamber}"
         case What.CLOSE | What.COUNT:
             ends = ", ".join(f"{data[key]} {_ENDED[key]}" for key in ENDINGS if key in data)
             word = "closed" if entry.what is What.CLOSE else "counted"
             return f"{word}: {ends}" if ends else word
         case What.DONE:
-            where = entry.chamber or entry.batch
-            return f"done: {data.get('reminder')}" + (f", {where}" if where else "")
+            return f"done: {data.get('reminder')}, {entry.chamber or entry.batch or 'all'}"
         case What.SEASON:
             return f"season closed: {data.get('name')}"
         case What.WRITTEN:
