@@ -370,11 +370,18 @@ class LogReader(LogFile):
 
     # -- inside
 
+    def _all_rows(self) -> tuple[int, int]:
+        """The rowids of the samples: the first, and one past the last."""
+        # Each on its own: both in one query would read the whole table.
+        low, high = self._all(
+            "SELECT coalesce((SELECT min(id) FROM sample), 0), "
+            "coalesce((SELECT max(id) FROM sample), -1) + 1"
+        )[0]
+        return low, high
+
     def _run_rows(self, run: int) -> tuple[int, int]:
         """The rowids of a run's samples: the first, and one past the last."""
-        low, high = self._all("SELECT coalesce(min(id), 0), coalesce(max(id), -1) + 1 FROM sample")[
-            0
-        ]
+        low, high = self._all_rows()
         first = self._search(low, high, (run, -(2**62)))
         return first, self._search(first, high, (run + 1, -(2**62)))
 

@@ -37,6 +37,8 @@ BALLAST_BYTES = 2**20
 RINGS_KEPT = 8
 """Ring files of dead runs that wait for a log that can be written, 1 MiB of memory each."""
 CLOSE_WITHIN_S = 5.0
+LOST = "rows were lost"
+"""By these words a reader knows the event that tells of it."""
 FIRST_PAUSE_S = 1.0
 LONGEST_PAUSE_S = 60.0
 
@@ -231,7 +233,7 @@ class SqliteJournal:
         """Why rows are not reaching the disk at present, or None when all is well."""
         with self._lock:
             if self._failure is not None and self._dropped:
-                return f"{self._failure} {self._dropped} rows were lost so far."
+                return f"{self._failure} {self._dropped} {LOST} so far."
             return self._failure
 
     def notices(self) -> tuple[str, ...]:
@@ -419,7 +421,7 @@ class SqliteJournal:
     def _loss_told(self, t_ms: int) -> list[Item]:
         if not self._dropped:
             return []
-        text = f"{self._dropped} rows were lost while the log could not be written."
+        text = f"{self._dropped} {LOST} while the log could not be written."
         event = Event(EventKind.LOG, t_ms / 1000, None, text)
         return [codec.event_item(self._next(), event)]
 

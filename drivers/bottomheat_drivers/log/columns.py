@@ -1,0 +1,249 @@
+"""A box's samples as numpy columns, placed in wall time.  For analysis only: it imports numpy."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Collection, Iterator, Mapping
+from dataclasses import dataclass
+from itertools import chain
+from pathlib import Path
+from typing import Final, TypeAlias
+
+import numpy as np
+import numpy.typing as npt
+
+from bottomheat_drivers.log.gaps import MAX_GAP_S, Cause, Gap, gaps
+from bottomheat_drivers.log.placing import Placing
+from bottomheat_drivers.log.reader import LogReader
+
+__all__ = ["MAX_GAP_S", "VALUES", "Cause", "Columns", "Gap", "columns", "gaps"]
+
+Floats: TypeAlias = npt.NDArray[np.float64]
+Integers: TypeAlias = npt.NDArray[np.int64]
+Flags: TypeAlias = npt.NDArray[np.bool_]
+Codes: TypeAlias = npt.NDArray[np.int16]
+
+VALUES: Final[Mapping[str, tuple[str, float]]] = {
+    "estimate_c": ("estimate_mc", 1000.0),
+    "expanded_k": ("expanded_ck", 100.0),
+    "substrate_c": ("substrate_mc", 1000.0),
+    "room_c": ("room_mc", 1000.0),
+    "mat_c": ("mat_mc", 1000.0),
+    "top_c": ("top_mc", 1000.0),
+    "callus_c": ("callus_mc", 1000.0),
+    "duty": ("duty_pm", 1000.0),
+}
+"""Columns that each take a place in every row of the file: its name there, and parts in a unit."""
+_NONE: Final = -(2**62)
+_AT_ONCE: Final = 5_000
+_FAR_T_MS: Final = 2**62
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Columns:
+    """The samples of one box, in the order of their times; all arrays are equally long.
+
+    Missing values are NaN.  A column that was not asked for is all NaN.
+
+    Attributes:
+        wall_ms: when, UTC ms; never decreases.
+        sure: whether a synchronised clock places it.
+        estimate_c: callus zone, °C.
+        expanded_k: its expanded uncertainty (k = 2), K; infinite where it was no number.
+        setpoint_c: what the callus zone should be, °C.
+        substrate_c: wet layer, °C.
+        room_c: room, °C.
+        mat_c: mat, °C.
+        top_c: air at the buds, °C.
+        callus_c: a probe in the callus zone, °C.
+        duty: share of the time that heat was asked for, 0 to 1.
+        heat: whether the relay was commanded closed.
+        closings: of the contact since this box's row before.
+        condition: a code for each row: its place in ``conditions``.
+        conditions: HOLDING, NO_HEAT ...
+    """
+
+    wall_ms: Integers
+    sure: Flags
+    estimate_c: Floats
+    expanded_k: Floats
+    setpoint_c: Floats
+    substrate_c: Floats
+    room_c: Floats
+    mat_c: Floats
+    top_c: Floats
+    callus_c: Floats
+    duty: Floats
+    heat: Flags
+    closings: Integers
+    condition: Codes
+    conditions: tuple[str, ...]
+
+    def __len__(self) -> int:
+        return len(self.wall_ms)
+
+
+def columns(
+    path: Path,
+    chamber: str,
+    from_ms: int | None = None,
+    to_ms: int | None = None,
+    *,
+    only: Collection[str] | None = None,
+) -> Columns:
+    """The samples of a box in a stretch of wall time, its start included, its end not.
+
+    Args:
+        path: the log's file.
+        chamber: the box; of one that the log does not know there are no rows.
+        from_ms: UTC ms; None: from the first on.
+        to_ms: UTC ms; None: up to the last.
+        only: of ``VALUES`` read these alone: each one costs about a tenth of the time.
+
+    Raises:
+        LogError: the log cannot be read.
+        KeyError: ``only`` names none of ``VALUES``.
+    """
+    names = tuple(VALUES) if only is None else tuple(name for name in VALUES if name in only)
+    if only is not None and len(names) < len(set(only)):
+        raise KeyError(f"no such columns: {sorted(set(only) - set(VALUES))}")
+    with _ColumnReader(path) as log:
+        return log.columns(chamber, from_ms, to_ms, names)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _States:
+    """The states of a box, by rising id."""
+
+    id: Integers
+    run: Integers
+    setpoint_c: Floats
+    heat: Flags
+    closings: Integers
+    base_ms: Integers
+    condition: Codes
+    conditions: tuple[str, ...]
+
+
+class _ColumnReader(LogReader):
+    def columns(
+        self, chamber: str, from_ms: int | None, to_ms: int | None, names: tuple[str, ...]
+    ) -> Columns:
+        placings = self._placings()
+        states = self._states(chamber)
+        low_ms = -_FAR_T_MS if from_ms is None else from_ms
+        high_ms = _FAR_T_MS if to_ms is None else to_ms
+        extent = self._extent(placings, from_ms, to_ms)
+        # Room for the rows of every box: what is not touched takes no memory.
+        room = max(extent[1] - extent[0], 0)
+        wall_ms, at = np.empty(room, np.int64), np.empty(room, np.int32)
+        values = {name: np.empty(room) for name in names}
+        count = 0
+        for rows in self._chunks(chamber, extent, names):
+            place = np.searchsorted(states.id, rows[:, 0].astype(np.int64))
+            time_ms = states.base_ms[place] + rows[:, 1].astype(np.int64)
+            placed_ms = _placed(states.run[place], time_ms, placings)
+            inside = (placed_ms >= low_ms) & (placed_ms < high_ms)
+            new = slice(count, count + int(np.count_nonzero(inside)))
+            wall_ms[new], at[new] = placed_ms[inside], place[inside]
+            for number, name in enumerate(names, 2):
+                values[name][new] = _scaled(rows[inside, number], VALUES[name][1])
+            count = new.stop
+        wall_ms, at = wall_ms[:count], at[:count]
+        values = {name: whole[:count] for name, whole in values.items()}
+        if "expanded_k" in values and "estimate_c" in values:
+            unknown = np.isnan(values["expanded_k"]) & ~np.isnan(values["estimate_c"])
+            values["expanded_k"][unknown] = np.inf
+        # Runs may overlap where a clock was not set.
+        if np.any(wall_ms[1:] < wall_ms[:-1]):
+            order = np.argsort(wall_ms, kind="stable")
+            wall_ms, at = wall_ms[order], at[order]
+            values = {name: whole[order] for name, whole in values.items()}
+        sure = {run: placing.sure for run, placing in placings.items()}
+        known = np.array([sure.get(int(run), False) for run in states.run], dtype=np.bool_)
+        return Columns(
+            wall_ms=wall_ms,
+            sure=known[at],
+            setpoint_c=states.setpoint_c[at],
+            heat=states.heat[at],
+            closings=states.closings[at],
+            condition=states.condition[at],
+            conditions=states.conditions,
+            **{name: values.get(name, _missing(len(wall_ms))) for name in VALUES},
+        )
+
+    def _states(self, chamber: str) -> _States:
+        rows = self._all(
+            "SELECT state.id, run, setpoint_mc, heat, closings, base_ms, condition FROM state "
+            "WHERE chamber = (SELECT id FROM chamber WHERE name = ?) ORDER BY state.id",
+            (chamber,),
+        )
+        conditions = tuple(sorted({row[6] for row in rows}))
+        codes = {word: code for code, word in enumerate(conditions)}
+        return _States(
+            np.array([row[0] for row in rows], dtype=np.int64),
+            np.array([row[1] for row in rows], dtype=np.int64),
+            np.array([np.nan if row[2] is None else row[2] / 1000 for row in rows]),
+            np.array([bool(row[3]) for row in rows], dtype=np.bool_),
+            np.array([row[4] for row in rows], dtype=np.int64),
+            np.array([row[5] for row in rows], dtype=np.int64),
+            np.array([codes[row[6]] for row in rows], dtype=np.int16),
+            conditions,
+        )
+
+    def _extent(
+        self, placings: Mapping[int, Placing], from_ms: int | None, to_ms: int | None
+    ) -> tuple[int, int]:
+        """The rowids that hold every row of this stretch of wall time, and maybe some more."""
+        if from_ms is None and to_ms is None:
+            return self._all_rows()
+        extents: list[tuple[int, int]] = []
+        for run, placing in placings.items():
+            low, high = self._run_rows(run)
+            from_t_ms, to_t_ms = placing.t_range(
+                -_FAR_T_MS if from_ms is None else from_ms, _FAR_T_MS if to_ms is None else to_ms
+            )
+            first = self._search(low, high, (run, from_t_ms))
+            end = self._search(first, high, (run, to_t_ms))
+            if first < end:
+                extents.append((first, end))
+        return min((low for low, _ in extents), default=0), max((e for _, e in extents), default=0)
+
+    def _chunks(
+        self, chamber: str, extent: tuple[int, int], names: tuple[str, ...]
+    ) -> Iterator[Floats]:
+        wanted = "".join(f", coalesce({VALUES[name][0]}, {_NONE})" for name in names)
+        wide = 2 + len(names)
+        try:
+            cursor = self._connection.execute(
+                f"SELECT state, t_ms{wanted} FROM sample WHERE id >= ? AND id < ? AND state IN "  # noqa: S608 names of ours
+                "(SELECT id FROM state WHERE chamber = (SELECT id FROM chamber WHERE name = ?)) "
+                "ORDER BY id",
+                (*extent, chamber),
+            )
+            while rows := cursor.fetchmany(_AT_ONCE):
+                flat = np.fromiter(chain.from_iterable(rows), np.float64, wide * len(rows))
+                yield flat.reshape(len(rows), wide)
+        except sqlite3.Error as error:
+            raise self._told(error) from error
+
+
+def _placed(run: Integers, t_ms: Integers, placings: Mapping[int, Placing]) -> Integers:
+    wall_ms = np.empty(len(t_ms), np.int64)
+    for each in np.unique(run):
+        placing = placings[int(each)]
+        of = run == each
+        piece = np.searchsorted(np.array(placing.starts_ms), t_ms[of], side="right") - 1
+        wall_ms[of] = t_ms[of] + np.array(placing.offsets_ms)[np.maximum(piece, 0)]
+    return wall_ms
+
+
+def _scaled(whole: Floats, parts: float) -> Floats:
+    missing = whole == _NONE
+    whole /= parts
+    whole[missing] = np.nan
+    return whole
+
+
+def _missing(rows: int) -> Floats:
+    return np.broadcast_to(np.float64(np.nan), rows)  # takes no memory
