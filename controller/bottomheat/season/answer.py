@@ -164,7 +164,10 @@ def _box(config: Config, name: str, old: Order, new: Order, *, changed: bool) ->
 def _moves(
     config: Config, season: Season, conflicts: list[_Conflict], known_ms: int | None
 ) -> Iterator[dict[str, Any]]:
-    """For each batch that its box does not suit, a box that does."""
+    """For the first batch that its box does not suit and that has a better one, that one.
+
+    One move at a time: the next may not be needed after it.
+    """
     for batch, _ in conflicts:
         if batch is None:
             continue
@@ -172,6 +175,7 @@ def _moves(
         if box is not None:
             text = f"{box} would suit {batch.name}"
             yield {"text": text, "do": f"batch move {batch.name} --to {box}"}
+            return
 
 
 def better_box(config: Config, season: Season, batch: Batch, known_ms: int | None) -> str | None:

@@ -30,6 +30,7 @@ _FIELDS = frozenset(
     }
 )
 _HIGHEST_NUMBER = 2**53
+_ABOUT = ("target", "batch", "chamber")
 _NO_PLACE = "a {} names no place."
 
 
@@ -143,6 +144,8 @@ def _entry(ask: Ask, what: What, request: Mapping[str, Any], about_ms: int | Non
     note = note_of(request)
     if what in (What.DONE, What.SEASON) and not (batch is None and chamber is None):
         raise InputError(f"{what} takes no batch and no box here.")
+    if what is not What.DONE and request.get("target") is not None:
+        raise InputError(f"{what} is about a batch: leave the target out.")
     match what:
         case What.ADD:
             return _add(ask, batch, chamber, note, about_ms)
@@ -259,18 +262,23 @@ def _correction(
     if what is not None and what != old.what:
         raise InputError(f"entry {base.number} is a {old.what}: it cannot become another kind.")
     known_fields(ask.data, DATA[old.what])
-    keys = ("batch", "chamber", "target", "note", "about_ms")
+    keys = (*_ABOUT, "note", "about_ms")
     if not ask.data and all(request.get(key) is None for key in keys):
         raise InputError("say what is to be different.")
     merged = replace(ask, data={**old.data, **ask.data})
     data = checked(merged, old.what)
     batch, chamber = old.batch, old.chamber
-    if old.what is What.DONE and request.get("target") is not None:
-        batch, chamber = _about(ask, data["reminder"], request["target"])
-    if request.get("batch") is not None:
-        batch = _other_batch(ask, old, request["batch"])
-    if request.get("chamber") is not None:
-        chamber = _other_place(ask, old, request["chamber"])
+    if old.what is What.DONE:
+        named = [each for key in _ABOUT if (each := request.get(key)) is not None]
+        if named:
+            batch, chamber = _about(ask, data["reminder"], named[0])
+    elif request.get("target") is not None:
+        raise InputError(f"a {old.what} is about a batch: leave the target out.")
+    else:
+        if request.get("batch") is not None:
+            batch = _other_batch(ask, old, request["batch"])
+        if request.get("chamber") is not None:
+            chamber = _other_place(ask, old, request["chamber"])
     if about_ms is None and _since_made(old) and data.get("made_ms") != old.data.get("made_ms"):
         about_ms = data.get("made_ms")
     found = ask.season.batches.get(batch or "")
@@ -325,8 +333,8 @@ def _other_batch(ask: Ask, old: SeasonEntry, batch: object) -> str:
     if old.what is What.ADD:
         others = {name: b for name, b in ask.season.batches.items() if name != old.batch}
         return asked.new_name(Season(others), batch)
-    if old.batch is None or old.what is What.DONE:
-        raise InputError(f"entry {old.what} names no batch.")
+    if old.batch is None:
+        raise InputError(f"a {old.what} names no batch.")
     found = asked.batch_of(ask.season, batch)
     _refuse_closed(found, old.what)
     return found.name
