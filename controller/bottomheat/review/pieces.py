@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
-from bottomheat.season.ledger import UNHEATED, Batch, Stage
+from bottomheat.season.ledger import UNHEATED, Batch, Stage, Zone
+from bottomheat.season.setpoint import measured
+from bottomheat.season.species import needs
 from bottomheat.telling import BAND_K
 
 if TYPE_CHECKING:
+    from bottomheat.config import Config
     from bottomheat.season.needs import Needs
 
 STOOD_UNHEATED: Final = "stood unheated"
@@ -93,6 +96,55 @@ def pieces_of_batch(
         why = STOOD_UNHEATED if place == UNHEATED else unmeasured(place)
         made.append(Piece(place, start_ms, stop_ms, stage, wants, band_c, band_by, why))
     return tuple(made)
+
+
+def pieces_in(
+    config: Config,
+    batch: Batch,
+    now_ms: int,
+    from_ms: int | None = None,
+    to_ms: int | None = None,
+) -> tuple[Piece, ...]:
+    """Where the batch was, judged by the boxes and species of a config.
+
+    Args:
+        config: what the boxes' estimates are about, and the grower's own numbers.
+        batch: it.
+        now_ms: the present, UTC ms.
+        from_ms: begin of the window, UTC ms; None: its first day.
+        to_ms: end of the window, UTC ms; None: now or its last day.
+    """
+    return pieces_of_batch(
+        batch,
+        now_ms,
+        lambda stage: needs(batch.species, stage, config.season.species),
+        lambda place: unmeasured_in(config, batch, place),
+        from_ms,
+        to_ms,
+    )
+
+
+def unmeasured_in(config: Config, batch: Batch, place: str) -> str | None:
+    """Why a box's estimate says nothing of a batch, or None."""
+    chamber = config.chambers.get(place)
+    if chamber is None:
+        return f"the config has no {place}, so the height that its estimate was of is not known"
+    if measured(batch, chamber):
+        return None
+    part = "unions" if batch.zone is Zone.UNION else "bases"
+    high = "" if batch.height_mm is None else f" are {batch.height_mm:g} mm up and"
+    return f"its {part}{high} were not measured in {place}, which tells of another height"
+
+
+def extents(pieces: Iterable[Piece]) -> dict[str, tuple[int, int]]:
+    """From when to when the rows of each box are needed, UTC ms."""
+    found: dict[str, tuple[int, int]] = {}
+    for piece in pieces:
+        if piece.place == UNHEATED:
+            continue
+        low_ms, high_ms = found.get(piece.place, (piece.from_ms, piece.to_ms))
+        found[piece.place] = min(low_ms, piece.from_ms), max(high_ms, piece.to_ms)
+    return found
 
 
 def _band(batch: Batch, wants: Needs) -> tuple[tuple[float, float] | None, str]:

@@ -8,6 +8,7 @@ a formula, and what share that is of a figure that the grower gives.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
@@ -84,9 +85,24 @@ def warmth(line: Trace, model: Model) -> float:
     return _summed(line)
 
 
-def progress(line: Trace, model: Model) -> float | None:
-    """Share of the grower's own figure that has been reached, 0 and up; None: no figure given."""
-    return None if model.need is None else warmth(line, model) / model.need
+@dataclass(frozen=True, slots=True)
+class Index:
+    """The warmth of some known time: the model, the sum, and its share of the grower's figure."""
+
+    model: Model
+    amount: float
+    share: float | None
+
+
+def index(lines: Iterable[Trace], model: Model) -> Index:
+    """The warmth of the known time of several traces, and its share of the grower's own figure.
+
+    Args:
+        lines: the temperatures.
+        model: how to count.
+    """
+    amount = sum(warmth(line, model) for line in lines)
+    return Index(model, amount, None if model.need is None else amount / model.need)
 
 
 def _summed(line: Trace) -> float:

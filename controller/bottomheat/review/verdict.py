@@ -8,7 +8,7 @@ How many hours make a finding is judgement throughout; what they do has its own 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from enum import IntEnum
 from typing import TYPE_CHECKING, Final
@@ -62,7 +62,7 @@ class Rule:
     own: str = ""
 
 
-RULES: Final = {
+RULES: Final[Mapping[str, Rule]] = {
     "kills_c": Rule("hours of it kill callus and cambium", 0.25, 2.0, doubtful=True),
     "deadly_c": Rule(
         "hours of it kill callus and cambium of apple [quoted second-hand]; "
@@ -85,18 +85,19 @@ RULES: Final = {
         24.0,
         doubtful=True,
     ),
-    "warm_limit_c": Rule(
-        "hours of it make soft, brittle callus, early buds and mould "
-        "[quoted second-hand, from memory]",
-        4.0,
-    ),
     "frost_c": Rule(
         "callus and root tips may have frozen [judgement]", 0.5, doubtful=True, own="[judgement]"
     ),
     "cold_wet_c": Rule(
         "days of it in a wet medium raise the risk of rot [judgement]", 48.0, own="[judgement]"
     ),
+    "warm_limit_c": Rule(
+        "hours of it make soft, brittle callus, early buds and mould "
+        "[quoted second-hand, from memory]",
+        4.0,
+    ),
 }
+"""By the name of a limit; the gravest first."""
 PAUSED_FROM_H: Final = 1.0
 """Less time below ``slow_below_c`` is not worth a word, h (judgement)."""
 
@@ -110,12 +111,14 @@ class Finding:
         words: a sentence without a full stop, with its marks of confidence.
         test: what to look at.
         stage: of the batch then; None: it is about the record as a whole.
+        rank: among findings of one level the lowest counts most.
     """
 
     level: Level
     words: str
     test: str
     stage: Stage | None = None
+    rank: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,7 +149,7 @@ def judge(record: ThermalRecord, batch: Batch) -> Verdict:
         record: of this batch, over any window.
         batch: it.
     """
-    findings = sorted(_findings(record, batch), key=lambda each: -each.level)
+    findings = sorted(_findings(record, batch), key=lambda each: (-each.level, each.rank))
     level = findings[0].level if findings else Level.NO_HARM
     slow = [each.span for each in record.limits if each.name == "slow_below_c"]
     paused = sum(slow, Span())
@@ -176,6 +179,11 @@ def stretch(span: Span) -> str:
     return f"{shown} {unit} (between {least} and {most})"
 
 
+def length(hours: float) -> str:
+    """A length of time that is certain: "40 min", "5.5 h", "10 days"."""
+    return stretch(Span(hours, hours, hours))
+
+
 def _number(value: float, digits: int) -> str:
     text = f"{value:.{digits}f}"
     return text.rstrip("0").rstrip(".") if digits else text
@@ -193,12 +201,11 @@ def _findings(record: ThermalRecord, batch: Batch) -> Iterator[Finding]:
             found = _by_rule(out, RULES[out.name], wants, batch)
         if found is not None:
             words = f"while {out.stage}, {found.words}" if several else found.words
-            yield Finding(found.level, words, found.test, out.stage)
+            rank = list(RULES).index(out.name) if out.name in RULES else len(RULES)
+            yield Finding(found.level, words, found.test, out.stage, rank)
     if record.longest_unknown_h >= UNKNOWN_CHECK_H:
-        length = _plain(record.longest_unknown_h)
-        yield Finding(
-            Level.CHECK, f"{length} without data: what happened then is not known", _cut(batch)
-        )
+        words = f"{length(record.longest_unknown_h)} without data: nobody knows what happened then"
+        yield Finding(Level.CHECK, words, _cut(batch))
 
 
 def _wants(record: ThermalRecord, stage: Stage) -> Needs | None:
@@ -246,7 +253,8 @@ def _by_rule(out: Beyond, rule: Rule, wants: Needs | None, batch: Batch) -> Find
     source = None if wants is None else wants.sources.get(out.name)
     mark = rule.own if wants is None or source is None else wants.mark(out.name)
     test = _press(batch) if out.name == "warm_limit_c" else _cut(batch)
-    words = f"{out.side} {out.limit_c:g} °C {mark} {_how_long(span)}: {rule.says}"
+    words = f"{out.side} {out.limit_c:g} °C {mark} {_how_long(span)}: "
+    words += "too short to matter" if level is Level.NO_HARM else rule.says
     if (
         batch.species == "grapevine"
         and out.stage is Stage.CALLUSING
@@ -271,12 +279,8 @@ def _level(span: Span, rule: Rule) -> Level | None:
 
 def _how_long(span: Span) -> str:
     if span.hours * 60.0 < 0.5:
-        return f"not by the estimate, but {_plain(span.most_h)} of it possible"
+        return f"not by the estimate, but {length(span.most_h)} of it possible"
     return f"for {stretch(span)}"
-
-
-def _plain(hours: float) -> str:
-    return stretch(Span(hours, hours, hours))
 
 
 # -- tests
@@ -318,7 +322,7 @@ def _not_measured(record: ThermalRecord, batch: Batch) -> tuple[str, ...]:
     if batch.kind is Kind.GRAFTS and (batch.zone is Zone.BASE or record.unmeasured_h > 0):
         found.append("temperature of the unions")
     if record.unknown_h >= 1 / 60:
-        found.append(f"{_plain(record.unknown_h)} without data")
+        found.append(f"{length(record.unknown_h)} without data")
     for why, hours in record.reasons:
-        found.append(f"{_plain(hours)}: {why}")
+        found.append(f"{length(hours)}: {why}")
     return tuple(found)
