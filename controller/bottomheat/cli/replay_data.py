@@ -1,0 +1,169 @@
+"""What ``replay`` takes from the log: rows, configs, what people did, alarms."""
+
+from __future__ import annotations
+
+import heapq
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from bottomheat.cli.batch_when import parse_when
+from bottomheat.config import Config
+from bottomheat.errors import ConfigError, InputError
+from bottomheat.model import EventKind
+from bottomheat.protect.tending import Doing, Lid, Tending
+from bottomheat.replay import SETTLE_MS, Act, Replayed, Row, Told, replay, together
+
+if TYPE_CHECKING:
+    from bottomheat_drivers.log import LogReader
+    from bottomheat_drivers.log.rows import SampleRow
+
+HOUR_MS = 3_600_000
+TOLD_EVERY_H = 6
+USUAL_MS = 24 * HOUR_MS
+AROUND_MS = 6 * HOUR_MS
+LONGEST_MS = 40 * 24 * HOUR_MS
+
+
+def load(
+    config_path: Path,
+    log_path: Path | None,
+    since: str | None,
+    until: str | None,
+    *,
+    last_fault: bool,
+    other: Path | None,
+) -> Replayed:
+    """Read the log and replay it.
+
+    Raises:
+        ConfigError: no usable config, or not the chambers of the log.
+        InputError: the times do not go together, or there is nothing to replay.
+        LogError: the log cannot be read.
+    """
+    from bottomheat_drivers.config_yaml import load_config
+    from bottomheat_drivers.log import LogReader
+
+    if last_fault and (since is not None or until is not None):
+        raise InputError("--last-fault says the time: leave --from and --to out.")
+    with_config = None if other is None else load_config(other)
+    path = log_path if log_path is not None else Path(load_config(config_path).log)
+    with LogReader(path) as log:
+        from_ms, to_ms = _window(log, since, until, last_fault=last_fault)
+        configs = _Configs(log, with_config)
+        rows = heapq.merge(
+            *(log.samples(name, from_ms - SETTLE_MS, to_ms) for name in log.chambers()),
+            key=lambda row: (row.run, row.t_ms, row.chamber),
+        )
+        told = [
+            Told(row.raised_wall_ms, row.chamber, row.alarm)
+            for row in log.alarms()
+            if from_ms <= row.raised_wall_ms < to_ms and row.chamber is not None
+        ]
+        outcome = replay(
+            _counted(together(rows), from_ms - SETTLE_MS, to_ms),
+            configs.at,
+            [*_acts(log)],
+            told,
+            keep_setpoints=with_config is None,
+        )
+    if outcome.cycles == 0 and configs.unusable:
+        raise ConfigError(
+            f"{path}: the config of that time cannot be used any more; give one with --with."
+        )
+    if outcome.cycles == 0:
+        raise InputError(f"{path} has no rows in that time: give another --from and --to.")
+    return outcome
+
+
+def _counted(cycles: Iterator[list[Row]], from_ms: int, to_ms: int) -> Iterator[list[Row]]:
+    """The cycles, with a word on the screen of how far it has come."""
+    hours = max(1, (to_ms - from_ms) // HOUR_MS)
+    told = 0
+    for rows in cycles:
+        done = (rows[0].wall_ms - from_ms) // HOUR_MS
+        if done >= told + TOLD_EVERY_H:
+            told = done
+            click.echo(f"hour {done} of {hours}", err=True)
+        yield rows
+
+
+def _window(
+    log: LogReader, since: str | None, until: str | None, *, last_fault: bool
+) -> tuple[int, int]:
+    newest = next(iter(log.newest(1)), None)
+    if newest is None:
+        raise InputError("the log has no rows yet: there is nothing to replay.")
+    to_ms = newest.wall_ms + 1 if until is None else _moment_ms(until, newest)
+    from_ms = to_ms - USUAL_MS if since is None else _moment_ms(since, newest)
+    if last_fault:
+        alarms = log.alarms()
+        if not alarms:
+            raise InputError("the log has no alarm: give --from and --to instead.")
+        at_ms = alarms[-1].raised_wall_ms
+        from_ms, to_ms = at_ms - AROUND_MS, min(at_ms + AROUND_MS, newest.wall_ms + 1)
+    if from_ms >= to_ms:
+        raise InputError("--from has to be before --to.")
+    if to_ms - from_ms > LONGEST_MS:
+        raise InputError("that is more than 40 days, which would take long: ask for less.")
+    return from_ms, to_ms
+
+
+def _moment_ms(text: str, newest: SampleRow) -> int:
+    when = parse_when(text, newest.wall_ms, None, clock_set=newest.sure)
+    return newest.wall_ms + 1 if when is None else when.at_ms
+
+
+class _Configs:
+    """The config of each moment; with another one given, always that."""
+
+    def __init__(self, log: LogReader, other: Config | None) -> None:
+        self._other = other
+        self._known: list[tuple[int, int, Config]] = []
+        self.unusable = False
+        for row in [] if other is not None else log.configs():
+            config = kept_config(row.text)
+            if config is None:
+                self.unusable = True
+            else:
+                self._known.append((row.run, row.wall_ms, config))
+
+    def at(self, run: int, wall_ms: int) -> Config | None:
+        """The newest config accepted by then, or None."""
+        if self._other is not None:
+            return self._other
+        found = None
+        for known_run, known_ms, config in self._known:
+            if (known_run, known_ms) <= (run, wall_ms):
+                found = config
+        return found
+
+
+def kept_config(text: str) -> Config | None:
+    """A config as the log keeps it, which is without its secrets; None where it is of no use."""
+    from bottomheat.config_parse import parse
+    from bottomheat_drivers.config_yaml import check_text
+
+    loaded = check_text(text)
+    if loaded.parsed.config is not None:
+        return loaded.parsed.config
+    data = None if loaded.plain is None else loaded.plain.data
+    if not isinstance(data, dict):
+        return None
+    return parse({key: value for key, value in data.items() if key != "alerts"}, {}).config
+
+
+def _acts(log: LogReader) -> Iterator[Act]:
+    for row in log.tendings():
+        tending = None
+        if row.for_s is not None and row.doing in set(Doing):
+            at_s = row.t_ms / 1000
+            tending = Tending(Doing(row.doing), at_s, at_s + row.for_s, row.note)
+        lid = Lid(row.lid) if row.lid in set(Lid) else None
+        yield Act(row.run, row.t_ms, row.chamber, tending, lid)
+    for event in log.events(kind=EventKind.RESET):
+        if event.event.chamber is not None:
+            at_ms = round(event.event.at_s * 1000)
+            yield Act(event.run, at_ms, event.event.chamber, reset=True)
