@@ -17,9 +17,10 @@ from bottomheat.errors import INTERNAL, BottomheatError, exit_codes
 DEFAULT_CONFIG = "/etc/bottomheat/chamber.yaml"
 
 SECTIONS: tuple[tuple[str, tuple[str, ...]], ...] = (
-    ("Every day", ("status", "tend", "lid", "alarms", "ack", "pause", "away")),
-    ("Setting up", ("check", "probes", "prove", "calibrate", "rehearse")),
-    ("After a cutoff", ("reset",)),
+    ("Every day", ("today", "status", "tend", "lid", "done", "alarms", "ack", "pause", "away")),
+    ("Your batches", ("batch", "record", "species", "sheet")),
+    ("Setting up", ("check", "probes", "prove", "calibrate", "ready", "rehearse")),
+    ("After a fault", ("reset", "replay")),
     (
         "The service itself",
         ("install", "uninstall", "run", "keep", "alerts", "upkeep", "open-lines"),
