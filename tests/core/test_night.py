@@ -13,10 +13,10 @@ from hypothesis import strategies as st
 
 from bottomheat.config import Config
 from bottomheat.model import Alarm, Condition, Good, Place, Record
+from bottomheat.review.night import night, tops
 from bottomheat.season import tops as alarm_tops
 from bottomheat.season.ledger import Dated, SeasonEntry, What, fold
 from bottomheat.season.night import ALL_IN_BAND, Hole, at_hour, night_of
-from bottomheat.season.night_rows import night, tops
 from plant import chamber_keys
 
 EAST = timezone(timedelta(hours=1))

@@ -116,6 +116,11 @@ def test_what_only_a_person_sees_is_asked_every_time():
         (night(newest_ms=None), "the log knows nothing of this box"),
         (night(known_h=30.0, in_band_h=30.0, unknown_h=18.0), "only 30 h of the last 48 h"),
         (night(newest_ms=NOW_MS - HOUR_MS), "the newest data is 1 h old"),
+        (replace(WELL, running=False), "the service does not run"),
+        (
+            replace(night(newest_ms=NOW_MS - HOUR_MS), running=False),
+            "the service does not run, the newest data is 1 h old",
+        ),
         (night(in_band_h=40.0, below_h=8.0, low_c=18.0), "in band 83 % of the time (8 h below)"),
         (night(in_band_h=40.0, below_h=1.0, above_h=7.0), "(1 h below, 7 h above)"),
         (night(setpoint_since_ms=NOW_MS - 20 * HOUR_MS), "set to 25.0 °C only 20 h ago"),

@@ -48,7 +48,7 @@ def command(chamber: str, as_json: bool, config_path: Path) -> int:
 def _seen(config_path: Path, config: Config, name: str) -> Seen:
     from bottomheat.cli.season_view import holes_of, rows_of, view
     from bottomheat.errors import LogError
-    from bottomheat.season.night_rows import night
+    from bottomheat.review.night import night
     from bottomheat.season.ready import SOAK_H, Seen
     from bottomheat_drivers.clock import SystemClock
 

@@ -14,7 +14,7 @@ from bottomheat.season.night import MORNING_H, Hole
 
 if TYPE_CHECKING:
     from bottomheat.config import Config
-    from bottomheat.season.night_rows import Rows
+    from bottomheat.review.night import Rows
     from bottomheat_drivers.log import AlarmRow, LogReader
     from bottomheat_drivers.log.rows import RunRow
 

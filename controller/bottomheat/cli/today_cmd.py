@@ -65,7 +65,7 @@ def command(as_json: bool, when: str | None, log: Path | None, config_path: Path
 
 def _nights(seen: View, from_ms: int, to_ms: int) -> dict[str, Night]:
     from bottomheat.cli.season_view import rows_of
-    from bottomheat.season.night_rows import night
+    from bottomheat.review.night import night
 
     return {
         name: night(rows_of(seen.path, name, from_ms, to_ms), from_ms, to_ms)
@@ -76,8 +76,8 @@ def _nights(seen: View, from_ms: int, to_ms: int) -> dict[str, Night]:
 def _tops(seen: View) -> dict[str, Tops]:
     """Where dormant wood stands under a probe at its buds: since when the air there is warm."""
     from bottomheat.cli.season_view import rows_of
+    from bottomheat.review.night import tops
     from bottomheat.season.ledger import DAY_MS
-    from bottomheat.season.night_rows import tops
     from bottomheat.season.tops import dormant
 
     found = {}

@@ -212,12 +212,13 @@ def _data(seen: Seen) -> Iterator[Point]:
         )
         return
     late_s = (seen.now_ms - night.newest_ms) / 1000
-    if late_s > FRESH_S:
-        service = "is the service running?" if seen.running else "the service does not run:"
+    old = f"the newest data is {words(late_s)} old" if late_s > FRESH_S else ""
+    if not seen.running:
         yield _not(
-            f"the newest data is {words(late_s)} old",
-            f"{service} systemctl status bottomheat",
+            "the service does not run" + (f", {old}" if old else ""), "systemctl start bottomheat"
         )
+    elif old:
+        yield _not(old, "the service runs and its rows do not reach the log: bottomheat check")
     long = [hole for hole in seen.holes if hole.hours >= MORE_THAN_A_SLIP_H]
     why = "; ".join(
         f"{words(hole.hours * 3600)} {'power cut' if hole.cause == 'power' else hole.cause}"
