@@ -72,7 +72,7 @@ def add_step(
 
     \b
       bottomheat batch add MUL-1 mulberry 40 --in north-bench
-      bottomheat batch add GRP-2 grapevine 60 --kind grafts --made 5jan --height 90
+      bottomheat batch add GRP-2 grapevine 60 --kind grafts --made 5jan
 
     bottomheat species lists what is known of which, and how far to trust it.
     """  # noqa: D301
@@ -119,7 +119,7 @@ def look_step(
     """Keep what you saw of the batch NAME, as counts of a few that you lifted.
 
     \b
-      bottomheat batch look MUL-1 --sampled 10 --callused 8 --rooted 3 --buds 1 --mould 0
+      bottomheat batch look MUL-1 --sampled 10 --callused 8 --rooted 3 --mould 0
 
     What you did not count is left out.  Say bottomheat tend before you open the box.
     """  # noqa: D301

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -63,6 +64,7 @@ def reminders(config: Config, entries: Sequence[Dated]) -> Iterator[str]:
         often = f"every {days:g} days" if days else "never"
         if each.once:
             often = "once" if days else "never"
-        yield f"{each.name}  {often}: {each.words}"
+        text = f"{each.name}  {often}: {each.words}"
+        yield from textwrap.wrap(text, 80, subsequent_indent="  ", break_on_hyphens=False)
         for about, dated in last.get(each.name, {}).items():
             yield f"    {about}: {day_words(dated.at_ms, None)} (no. {dated.number})"
