@@ -32,7 +32,7 @@ LAST_DAYS = 7
 @click.option(
     "--warmth", metavar="BASE", help="Degree-days above BASE °C, or `gdh`: growing-degree-hours."
 )
-@click.option("--need", type=float, help="With --warmth: what your own batches took.")
+@click.option("--need", "need_value", type=float, help="With --warmth: what your own batches took.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object instead of text.")
 @click.option(
     "--log",
@@ -47,7 +47,7 @@ def command(
     from_when: str | None,
     to_when: str | None,
     warmth: str | None,
-    need: float | None,
+    need_value: float | None,
     as_json: bool,
     log: Path | None,
     config_path: Path,
@@ -65,7 +65,7 @@ def command(
 
     if batch is not None and chamber is not None:
         raise InputError("name a batch or --chamber, not both.")
-    model = _model(warmth, need)
+    model = _model(warmth, need_value)
     seen = view(config_path, None, log)
     from_ms, to_ms = _window(seen, from_when, to_when)
     if batch is not None:
@@ -89,15 +89,15 @@ def command(
     click.echo(render(shown[0]) if one else brief(shown))
 
 
-def _model(warmth: str | None, need: float | None) -> Model | None:
+def _model(warmth: str | None, need_value: float | None) -> Model | None:
     from bottomheat.review.thermal_time import Form, Model
 
     if warmth is None:
-        if need is not None:
+        if need_value is not None:
             raise InputError("--need goes with --warmth BASE.")
         return None
     if warmth.strip().casefold() == "gdh":
-        return Model(Form.GDH, need=need)
+        return Model(Form.GDH, need=need_value)
     try:
         base_c = float(warmth)
     except ValueError:
@@ -105,7 +105,7 @@ def _model(warmth: str | None, need: float | None) -> Model | None:
         raise InputError(
             f"'{shown}' is no base: write --warmth 10 for degree-days above 10 °C, or --warmth gdh."
         ) from None
-    return Model(base_c=base_c, need=need)
+    return Model(base_c=base_c, need=need_value)
 
 
 def _window(

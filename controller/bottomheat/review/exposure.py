@@ -72,6 +72,10 @@ class Trace:
         """Length of each segment, h."""
         return (self.end_ms - self.begin_ms) / HOUR_MS
 
+    def hours_of(self, segments: npt.NDArray[np.intp]) -> Array:
+        """Length of some of the segments, h."""
+        return (self.end_ms[segments] - self.begin_ms[segments]) / HOUR_MS
+
     @property
     def known_h(self) -> float:
         """How much of the window is known, h."""
@@ -344,8 +348,11 @@ def _positive(start: Array, end: Array) -> tuple[Array, Array]:
 
 
 def _hours(line: Trace, limit: Limit, side: Side) -> float:
-    begin, end = _positive(*_over(line, limit, side))
-    return float(np.sum((end - begin) * line.hours))
+    start_k, end_k = _over(line, limit, side)
+    # Most limits are never reached: look closer only at the segments that do.
+    found = np.flatnonzero(np.maximum(start_k, end_k) > 0.0)
+    begin, end = _positive(start_k[found], end_k[found])
+    return float(np.sum((end - begin) * line.hours_of(found)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -362,22 +369,23 @@ class _Parts:
 
 def _parts(line: Trace, limit: Limit, side: Side, merge_s: float) -> _Parts | None:
     start_k, end_k = _over(line, limit, side)
-    begin, end = _positive(start_k, end_k)
-    found = np.flatnonzero(end > begin)
+    found = np.flatnonzero(np.maximum(start_k, end_k) > 0.0)
     if not found.size:
         return None
-    length_ms = (line.end_ms - line.begin_ms).astype(np.float64)
-    from_ms = (line.begin_ms + begin * length_ms)[found]
-    to_ms = (line.begin_ms + end * length_ms)[found]
+    start_k, end_k = start_k[found], end_k[found]
+    begin, end = _positive(start_k, end_k)
+    begin_ms = line.begin_ms[found]
+    length_ms = (line.end_ms[found] - begin_ms).astype(np.float64)
+    from_ms, to_ms = begin_ms + begin * length_ms, begin_ms + end * length_ms
     stretch = np.cumsum(_edges(line)[0])[found]
     new = (from_ms[1:] - to_ms[:-1] > merge_s * 1000.0) | (stretch[1:] != stretch[:-1])
-    hours = ((end - begin) * line.hours)[found]
+    hours = (end - begin) * line.hours_of(found)
     return _Parts(
         segment=found,
         from_ms=from_ms,
         to_ms=to_ms,
         hours=hours,
-        areas=hours * (np.maximum(start_k, 0.0) + np.maximum(end_k, 0.0))[found] / 2,
+        areas=hours * (np.maximum(start_k, 0.0) + np.maximum(end_k, 0.0)) / 2,
         heads=np.concatenate(([0], np.flatnonzero(new) + 1)),
     )
 

@@ -308,13 +308,14 @@ def part(piece: Piece, rows: Signals | None, watts: float, max_gap_s: float = MA
         max_gap_s=max_gap_s,
     )
     low, high = _edges_of(piece, line, rows)
+    lowest, highest = within_bounds_h(line, low, high)
     above, below = beyond(line, high, Side.ABOVE), beyond(line, low, Side.BELOW)
     heat_h, closings = _heat(piece, rows, max_gap_s)
     return Part(
         piece=piece,
         known_h=line.known_h,
         unknown_h=line.unknown_h,
-        in_band=Span(within_h(line, low, high), *within_bounds_h(line, low, high)),
+        in_band=Span(within_h(line, low, high), lowest, highest),
         above=above,
         below=below,
         above_span=Span(above.hours, *bounds_h(line, high, Side.ABOVE)),

@@ -112,8 +112,8 @@ def _summed(line: Trace) -> float:
     number = np.arange(which.size) - np.repeat(np.cumsum(pieces) - pieces, pieces)
     share = 1.0 / pieces[which]
 
-    def rates(place: float) -> npt.NDArray[np.float64]:
-        at = (number + place) * share
+    def rates(step_share: float) -> npt.NDArray[np.float64]:
+        at = (number + step_share) * share
         return growing_degree_hours(line.start_c[which] * (1 - at) + line.end_c[which] * at)
 
     # Simpson's rule on each piece.
