@@ -441,6 +441,18 @@ def test_without_a_set_clock_an_entry_is_kept_after_all_the_rest():
     assert "year right" in diary.refuse("look", "MUL-1", about_ms=5)
 
 
+def test_without_a_set_clock_what_follows_a_written_day_follows_it():
+    diary = Diary()
+    diary.clock_sure, diary.now_ms = False, 1_000_000
+    data = {"species": "mulberry", "count": 40}
+    diary.keep("add", "MUL-1", chamber="north", data=data, about_ms=NOW_MS)
+    diary.keep("look", "MUL-1", data={"mould": 0})
+    # As the log has them: by the clock of the machine.
+    kept = [Dated(each.number, 1_000_000, False, each.entry) for each in diary.entries]
+    assert fold(kept).problems == ()
+    assert len(fold(kept).batches["MUL-1"].looks) == 1
+
+
 # -- corrections
 
 

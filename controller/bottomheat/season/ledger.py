@@ -259,11 +259,16 @@ def _placed(entries: Iterable[Dated]) -> list[Dated]:
     """The entries as they were made; none of an unset clock comes before one made earlier."""
     placed = []
     newest_ms = 0
-    for dated in sorted(entries, key=lambda each: each.number):
+    in_order = sorted(entries, key=lambda each: each.number)
+    mended = {dated.entry.corrects for dated in in_order}
+    for dated in in_order:
         if dated.sure:
             newest_ms = max(newest_ms, dated.entered_ms)
         elif dated.entered_ms < newest_ms:
             dated = replace(dated, entered_ms=newest_ms)
+        # A day that was written out counts too: what was entered after it is not from before it.
+        if dated.number not in mended:
+            newest_ms = max(newest_ms, dated.at_ms)
         placed.append(dated)
     return placed
 
