@@ -260,7 +260,7 @@ class ChamberConfig(Section):
     zone: ZoneName | None = Field(
         default=None,
         description="what lies where the callus zone was calibrated: base of the cuttings, or "
-        "union of grafts",
+        "union of grafts; left out, base",
     )
     zone_height_mm: FiniteFloat | None = Field(
         default=None,

@@ -224,7 +224,8 @@ def _places(house: HouseFacts) -> Iterator[Problem]:
         if box.zone_height_mm is not None and box.zone is None:
             yield box.problem(
                 ("zone_height",),
-                "it is not said what lies at this height; write zone: base or zone: union",
+                "it is not said what lies at this height, and it is taken for that of the bases; "
+                "write zone: base or zone: union",
             )
 
 

@@ -123,6 +123,10 @@ def test_height_that_was_not_calibrated_is_told() -> None:
         "    callus_zone: 22\n", "    callus_zone: 22\n    zone: union\n    zone_height: 88\n"
     )
     assert not any("how warm" in f.text for f in look(config(boxes=boxes), entered(graft)))
+    # A box that does not say what it was calibrated for was calibrated for bases, at some height.
+    for height_mm in (None, 30.0):
+        cuttings = added("M-1", "north-bench", height_mm=height_mm)
+        assert not any("how warm" in f.text for f in look(config(), entered(cuttings)))
 
 
 def test_batch_in_a_box_that_is_gone_is_wrong() -> None:

@@ -142,7 +142,7 @@ def _conflict(
 def _height(config: Config, batch: Batch) -> Iterator[Finding]:
     """Whether the box knows how warm that part of the batch is."""
     box = config.chambers[batch.place]
-    if measured(batch, box) or (box.zone is None and batch.zone is Zone.BASE):
+    if measured(batch, box):
         return
     part = "unions" if batch.zone is Zone.UNION else "bases"
     high = "" if batch.height_mm is None else f", {batch.height_mm:g} mm above the wet layer,"
