@@ -83,12 +83,15 @@ def gaps(
     Raises:
         LogError: the log cannot be read.
     """
-    with _GapReader(path) as log:
+    with GapReader(path) as log:
         return log.gaps(from_ms, to_ms, round(max_gap_s * 1000))
 
 
-class _GapReader(LogReader):
+class GapReader(LogReader):
+    """Finds the gaps of a log that is open."""
+
     def gaps(self, from_ms: int | None, to_ms: int | None, longest_ms: int) -> list[Gap]:
+        """As ``gaps``, with the longest time between two rows that leaves none, ms."""
         ends = self._ends()
         found: list[Gap] = []
         before: _Stretch | None = None

@@ -71,6 +71,21 @@ def pragma(connection: sqlite3.Connection, name: str) -> int:
     return int(connection.execute(f"PRAGMA {name}").fetchone()[0])
 
 
+def defect(connection: sqlite3.Connection) -> str | None:
+    """The first thing that SQLite finds wrong when it reads every page, or None.
+
+    Raises:
+        sqlite3.Error: the file cannot be read at all.
+    """
+    try:
+        said = str(connection.execute("PRAGMA integrity_check(1)").fetchone()[0])
+    except sqlite3.DatabaseError as error:
+        if primary_code(error) in DAMAGED:
+            return str(error)
+        raise
+    return None if said == "ok" else said.strip().splitlines()[-1]
+
+
 def is_empty(connection: sqlite3.Connection) -> bool:
     """Whether the file holds nothing at all, as after a crash in the moment of making it."""
     tables = connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0]
