@@ -441,8 +441,12 @@ def _differences(old: Config, new: Config) -> str:
             for key in [*a, *(k for k in b if k not in a)]:
                 walk(f"{path}.{key}" if path else str(key), a.get(key), b.get(key))
         elif a != b:
-            secret = path.startswith("alerts")
-            told.append(f"{path} changed" if secret else f"{path}: {a} -> {b}")
+            if path.startswith("alerts"):
+                told.append(f"{path} changed")
+            elif isinstance(a, dict) or isinstance(b, dict):
+                told.append(f"{path} {'is new' if isinstance(b, dict) else 'is gone'}")
+            else:
+                told.append(f"{path}: {a} -> {b}")
 
     walk("", old.model_dump(by_alias=True), new.model_dump(by_alias=True))
     return ", ".join(told)

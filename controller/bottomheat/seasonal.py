@@ -64,8 +64,7 @@ class Seasonal:
 
     def start(self, now_s: float) -> None:
         """Take in what the config file says of batches, and put the setpoints in force."""
-        if self._trouble is None:
-            self.take_written(self._run.written)
+        self.take_written(self._run.written)
         self.turn(now_s)
 
     def turn(self, now_s: float) -> None:
@@ -95,6 +94,8 @@ class Seasonal:
 
     def take_written(self, config: Config) -> None:
         """Make entries of what the config file says anew."""
+        if self._trouble is not None:
+            return  # what the ledger has already would be entered again
         clock = self._out.clock
         now_ms = clock.wall_ms() if clock.synchronised() else None
         new = from_config.entries(config, self._season, now_ms, self._out.zone)

@@ -94,6 +94,7 @@ def test_an_edit_of_the_file_moves_a_batch_on_while_it_runs() -> None:
     accepted = [e.text for e in bench.journal.events if e.kind is EventKind.CONFIG_ACCEPTED]
     assert len(accepted) == 1
     assert "callus_zone" not in accepted[0], "what is in force is no edit of the grower's"
+    assert "batches.MUL-1.stage: callusing -> rooting" in accepted[0]
 
 
 def test_a_setpoint_on_its_way_down_goes_on_after_a_restart() -> None:
@@ -110,6 +111,12 @@ def test_an_unreadable_ledger_keeps_the_setpoints_and_refuses_entries() -> None:
     memory = MemoryDesk({"known_ms": NOW_MS, "boxes": {BOX: [18.0, 25.0]}})
     bench = Bench(turns=6, setpoints=memory, ledger_trouble="it is damaged", made=config(written()))
     answers = asks(bench, 3, ADDED)
+
+    def edit(_: Handler) -> None:
+        changed = config(written(stage="rooting"))
+        bench.source.next = ConfigChange(changed, "text", "sum", ())
+
+    bench.desk.plan[4] = edit
     bench.loop.run()
     assert set(setpoints(bench)) == {18.0}
     assert not answers[0]["ok"]
