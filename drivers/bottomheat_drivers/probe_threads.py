@@ -1,15 +1,16 @@
 """Reads many slow files at once, and never waits longer than told for any of them.
 
 Reading a probe's file makes the kernel start a conversion and sleep until it is done, 0.75 s and
-more; with external power it lets go of the bus meanwhile, so that reads overlap.  A read may also
-never return.  Hence one thread a probe: a stuck one is left behind and the others go on.
+more.  Some kernels let go of the bus meanwhile, so that reads overlap, and on others they follow
+each other.  A read may also never return.  Hence one thread a probe: a stuck one is left behind and
+the others go on.
 """
 
 from __future__ import annotations
 
 import signal
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from threading import Condition, Thread
 from typing import Final
@@ -24,7 +25,7 @@ class Answer:
 
     Attributes:
         text: its content; empty where ``error`` is set.
-        at_s: monotonic time of the end of the read, s.
+        at_s: monotonic time of the end of the read, s; of a late answer, when it was asked for.
         error: what the system call said, with its errno.
     """
 
@@ -65,8 +66,9 @@ class ProbeThreads:
     def read(self, now_s: float, deadline_s: float) -> dict[str, Answer | Hung]:
         """Read every file once and return within ``deadline_s`` seconds.
 
-        A thread that is still in an earlier read is not asked again and counts as hung, even if
-        that read returns meanwhile: its answer is too old to pass for this one.
+        A thread that is still in an earlier read is not asked again.  An answer that came too late
+        for the read that asked for it is given by the next one that has no newer, once, and with
+        the time of asking: a read that hung may have measured at any moment since.
 
         Args:
             now_s: monotonic time of asking, s.
@@ -75,14 +77,18 @@ class ProbeThreads:
         with self._turn:
             if self._closed:
                 return {}
+            late = {reader.name: reader.take_late() for reader in self._readers}
             asked = [reader for reader in self._readers if reader.idle]
             for reader in asked:
                 reader.ask(now_s)
             self._turn.notify_all()
             self._turn.wait_for(lambda: all(reader.idle for reader in asked), deadline_s)
-            fresh = {reader.name: reader.answer for reader in asked if reader.idle}
+            fresh = {reader.name: reader.take() for reader in asked if reader.idle}
             return {
-                reader.name: fresh.get(reader.name) or Hung(reader.asked_s)
+                reader.name: fresh.get(reader.name)
+                or reader.take_late()
+                or late[reader.name]
+                or Hung(reader.asked_s)
                 for reader in self._readers
             }
 
@@ -106,10 +112,10 @@ class _Reader:
     ) -> None:
         self.name = name
         self.asked_s = 0.0
-        self.answer: Answer | None = None
         self.closing = False
         self._asked = 0
         self._answered = 0
+        self._answer: Answer | None = None
         self._file = file
         self._turn = turn
         self._monotonic_s = monotonic_s
@@ -126,6 +132,16 @@ class _Reader:
         self._asked += 1
         self.asked_s = now_s
 
+    def take(self) -> Answer | None:
+        """Take the answer out, if there is one that nobody has taken; the caller asked for it."""
+        answer, self._answer = self._answer, None
+        return answer
+
+    def take_late(self) -> Answer | None:
+        """The same for an answer to an earlier asking, whose time it gets."""
+        answer = self.take()
+        return answer and replace(answer, at_s=self.asked_s)
+
     def _run(self) -> None:
         # The kernel's wait for a conversion ends early on any signal, and the file then reads as
         # empty: a signal meant for the main thread must not look like a lost probe.
@@ -138,7 +154,7 @@ class _Reader:
                 asked = self._asked
             answer = read_file(self._file, self._monotonic_s)
             with self._turn:
-                self.answer = answer
+                self._answer = answer
                 self._answered = asked
                 self._turn.notify_all()
 

@@ -117,9 +117,9 @@ def test_a_bus_that_is_not_there_at_start_appears_later(tmp_path):
     probes.close()
 
 
-def test_a_hung_read_costs_one_deadline_and_its_late_answer_is_thrown_away(tree, probes):
+def test_a_hung_read_costs_one_deadline_and_its_late_answer_is_as_old_as_its_asking(tree, probes):
     tree.hang(ONE)
-    started = time.monotonic()
+    started = hung_since = time.monotonic()
     readings = read(probes)
     waited = time.monotonic() - started
     assert DEADLINE_S <= waited < 4 * DEADLINE_S
@@ -134,15 +134,38 @@ def test_a_hung_read_costs_one_deadline_and_its_late_answer_is_thrown_away(tree,
         assert readings[Place.ROOM].celsius == 6.0
     assert time.monotonic() - started < 20 * DEADLINE_S
 
-    # It comes back with 99 °C of long ago; what is believed is the next read, of 25 °C.
+    # It comes back with 99 °C of long ago, which may pass for that only; then with 25 °C of now.
     tree.release(ONE, late_celsius=99.0, then_celsius=25.0)
     asked = time.monotonic()
     until = asked + PATIENCE_S
-    while isinstance(raw := read(probes)[Place.SUBSTRATE], Unread):
-        assert raw.fault is Fault.HUNG
+    while isinstance(raw := read(probes)[Place.SUBSTRATE], Unread) or raw.celsius == 99.0:
+        if isinstance(raw, Unread):
+            assert raw.fault is Fault.HUNG
+        else:
+            assert hung_since <= raw.at_s < hung_since + DEADLINE_S, "the time of asking"
         assert time.monotonic() < until, "the reader did not come back"
     assert raw.celsius == 25.0
     assert raw.at_s > asked
+
+
+def test_a_bus_slower_than_the_deadline_still_gives_every_reading(tree, tmp_path):
+    """As with many probes that are read one after the other; each reading tells its own time."""
+    probes = W1Probes(tree.devices, WIRING, SystemClock(), DEADLINE_S)
+    told = []
+    for celsius in (20.0, 21.0, 22.0):
+        tree.hang(ONE)
+        asked = time.monotonic()
+        told.append((asked, read(probes)[Place.SUBSTRATE]))
+        tree.release(ONE, celsius)
+        until = time.monotonic() + PATIENCE_S
+        while not all(reader.idle for reader in probes._threads._readers):
+            assert time.monotonic() < until, "the reader did not come back"
+            time.sleep(0.01)
+    probes.close()
+    assert told[0][1].fault is Fault.HUNG
+    for (asked, _), (_, raw), celsius in zip(told, told[1:], (20.0, 21.0), strict=False):
+        assert raw.celsius == celsius
+        assert asked <= raw.at_s < asked + DEADLINE_S
 
 
 def test_closing_does_not_wait_for_a_hung_read(tree, probes):
