@@ -21,7 +21,7 @@ SOURCES = sorted(
     for path in (ROOT / root).rglob("*.py")
 )
 UNIT = re.compile(
-    r"(_c|_k|_s|_h|_w|_j|_ms|_kg|_m|_kpa|_kwh|_per_\w+|_w_per\w*|watts|seconds|litres|celsius|"
+    r"(_c|_k|_s|_h|_w|_j|_ms|_kg|_m|_mm|_kpa|_kwh|_per_\w+|_w_per\w*|watts|seconds|litres|celsius|"
     r"fahrenheit|value|duty|factor|fraction|share|weight|z|days|hours|room_c)$"
 )
 

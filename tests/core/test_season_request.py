@@ -240,6 +240,19 @@ def test_closing_counts_and_later_counts_add_to_it():
         assert "MUL-1 is closed" in diary.refuse(what, "MUL-1", chamber=None)
 
 
+def test_what_was_seen_before_the_closing_can_still_be_entered():
+    diary = added()
+    diary.keep("close", "MUL-1", about_ms=NOW_MS - DAY_MS)
+    diary.keep("look", "mul", data={"mould": 0}, about_ms=NOW_MS - 2 * DAY_MS)
+    diary.keep("look", "mul", about_ms=NOW_MS - DAY_MS + HOUR_MS, open_ms=DAY_MS // 2)
+    assert [look.at_ms - NOW_MS for look in diary.batch().looks] == [-2 * DAY_MS, -DAY_MS - 1]
+    assert "is closed" in diary.refuse("look", "mul", about_ms=NOW_MS - DAY_MS)
+    assert "is closed" in diary.refuse("close", "mul", about_ms=NOW_MS - 3 * DAY_MS)
+    diary.keep("add", "MUL-2", chamber="north", data={"species": "mulberry", "count": 4})
+    diary.keep("look", "MUL-2")
+    assert diary.refuse(corrects=6, batch="MUL-1") == "MUL-1 had been closed by then."
+
+
 def test_what_is_known_of_a_batch_can_change():
     diary = added(target_c=22.0, height_mm=30.0)
     diary.keep("change", "MUL-1", data={"count": 38, "target_c": None, "at_latest": "18"})

@@ -230,7 +230,10 @@ def _height(batch: Batch, config: Config) -> Iterator[str]:
     high = "" if batch.height_mm is None else f" {batch.height_mm:g} mm up"
     known = f"{box.zone or 'base'}s" if box.zone != "union" else "unions"
     at = "" if box.zone_height_mm is None else f" {box.zone_height_mm:g} mm up"
-    yield f"how warm its {what}{high} are is not known: {batch.place} works out its {known}{at}"
+    yield (
+        f"the temperature of its {what}{high} is not known: {batch.place} works out that of "
+        f"{known}{at}"
+    )
 
 
 def _long_ago(batch: Batch, new: Dated) -> Iterator[str]:

@@ -156,7 +156,7 @@ def _entry(ask: Ask, what: What, request: Mapping[str, Any], about_ms: int | Non
         case _:
             pass
     found = asked.batch_of(ask.season, batch, still_open=what in (What.LOOK, What.STAGE, What.MOVE))
-    _refuse_closed(found, what)
+    about_ms = _while_open(found, what, about_ms, ask.open_ms)
     if about_ms is not None:
         about_ms = _not_before(found, about_ms, ask.open_ms)
     if what is What.CHANGE and not ask.data and not note:
@@ -210,12 +210,24 @@ def _about(ask: Ask, name: str, target: object) -> tuple[str | None, str | None]
     return (found, None) if batch is not None else (None, found)
 
 
-def _refuse_closed(batch: Batch, what: What) -> None:
-    if batch.open or what not in (What.LOOK, What.STAGE, What.MOVE, What.CLOSE):
-        return
+def _while_open(batch: Batch, what: What, about_ms: int | None, open_ms: int) -> int | None:
+    """The time of an entry, which has to be before the batch was closed.
+
+    Raises:
+        InputError: it is not, and the entry is of a kind that only an open batch can have.
+    """
+    closed_ms = batch.closed_ms
+    if closed_ms is None or what not in (What.LOOK, What.STAGE, What.MOVE, What.CLOSE):
+        return about_ms
+    if about_ms is not None and what is not What.CLOSE:
+        if about_ms < closed_ms:
+            return about_ms
+        if about_ms - open_ms < closed_ms:
+            return closed_ms - 1  # earlier on that day
     raise InputError(
-        f"{batch.name} is closed: bottomheat batch count {batch.name} adds to its counts; to open "
-        f"it again withdraw the closing, bottomheat batch show {batch.name} has its number."
+        f"{batch.name} is closed: enter what was before with --on, counts with bottomheat batch "
+        f"count {batch.name}; to open it again withdraw the closing, bottomheat batch show "
+        f"{batch.name} has its number."
     )
 
 
@@ -336,7 +348,6 @@ def _other_batch(ask: Ask, old: SeasonEntry, batch: object) -> str:
     if old.batch is None:
         raise InputError(f"a {old.what} names no batch.")
     found = asked.batch_of(ask.season, batch)
-    _refuse_closed(found, old.what)
     return found.name
 
 
