@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import fields, is_dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -20,7 +20,8 @@ from bottomheat.review.pieces import (
     piece_of_box,
     pieces_of_batch,
 )
-from bottomheat.review.record import Span, ThermalRecord, record
+from bottomheat.review.record import Span, ThermalRecord, part, record
+from bottomheat.review.stitch import blocks, stitched
 from bottomheat.season.ledger import (
     UNHEATED,
     Batch,
@@ -312,3 +313,63 @@ def test_columns_may_hold_missing_values() -> None:
     box.estimate_c[30:60] = np.nan
     found = of_batch(vine(), 2, north_bench=box)
     assert found.unknown_h == pytest.approx(31 / 60)
+
+
+def same(one: object, other: object) -> None:
+    """Equal, numbers to rounding, times to a ms."""
+    if is_dataclass(one):
+        assert type(one) is type(other)
+        for each in fields(one):
+            if each.name in ("at_ms", "worst_ms"):
+                continue  # of equal extremes any may be told
+            same(getattr(one, each.name), getattr(other, each.name))
+    elif isinstance(one, tuple):
+        assert isinstance(other, tuple)
+        assert len(one) == len(other)
+        for first, then in zip(one, other, strict=True):
+            same(first, then)
+    elif isinstance(one, float):
+        assert other == pytest.approx(one, abs=1e-9)
+    elif isinstance(one, int) and not isinstance(one, bool):
+        assert isinstance(other, int)
+        assert abs(one - other) <= 1
+    else:
+        assert one == other
+
+
+@given(
+    st.lists(st.tuples(st.integers(1, 30), st.integers(20, 32)), min_size=2, max_size=10),
+    st.integers(1, 60),
+    st.lists(st.tuples(st.integers(0, 200), st.integers(1, 5)), max_size=3),
+)
+def test_a_week_at_a_time_comes_to_the_whole(
+    points: list[tuple[int, int]], block_h: int, lost: list[tuple[int, int]]
+) -> None:
+    """Every figure of a part, excursions and longest stretches too, wherever it is cut."""
+    at, line = 0, []
+    for step, celsius in points:
+        at += step
+        line.append((at, celsius + 0.37))
+    first, last = line[0][0], line[-1][0]
+    box = rows(
+        line,
+        expanded_k=0.5,
+        step_min=7,
+        on_to_h=last,
+        on_from_h=first + 0.5,
+        lost_h=[(begin, begin + length) for begin, length in lost],
+    )
+    piece = Piece("b", ms(first), ms(last), Stage.CALLUSING, GRAPE, GRAPE.band_c, SPECIES)
+    whole = part(piece, box, 45.0)
+    cut = stitched([part(each, box, 45.0) for each in blocks(piece, block_h * 3_600_000)])
+    same(whole, cut)
+
+
+def test_blocks_cover_a_piece() -> None:
+    piece = piece_of_box("b", ms(0), ms(25))
+    made = list(blocks(piece, 10 * 3_600_000))
+    assert [(each.from_ms, each.to_ms) for each in made] == [
+        (ms(0), ms(10)),
+        (ms(10), ms(20)),
+        (ms(20), ms(25)),
+    ]

@@ -9,7 +9,7 @@ import pytest
 
 from bottomheat.errors import InputError
 from bottomheat.review.exposure import trace
-from bottomheat.review.thermal_time import Form, Model, index, warmth
+from bottomheat.review.thermal_time import Form, Index, Model, warmth
 
 HOUR_MS = 3_600_000
 
@@ -34,11 +34,8 @@ def test_degree_days_of_the_known_time() -> None:
 
 
 def test_the_share_of_the_growers_own_figure() -> None:
-    twice = [two_days(), two_days()]
-    assert index(twice, Model(base_c=10, need=120.0)).share == pytest.approx(0.5)
-    assert index(twice, Model(base_c=10)).share is None
-    assert index(twice, Model(base_c=10)).amount == pytest.approx(60.0)
-    assert index([], Model(base_c=10)).amount == 0.0
+    assert Index(Model(base_c=10, need=60.0), 30.0).share == pytest.approx(0.5)
+    assert Index(Model(base_c=10), 30.0).share is None
 
 
 @pytest.mark.parametrize("base_c", [-11.0, 41.0, math.nan, math.inf])

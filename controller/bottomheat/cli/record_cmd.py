@@ -162,10 +162,10 @@ def _of_batch(
     from bottomheat.cli.record_data import of_batch
     from bottomheat.review.verdict import judge
 
-    made = of_batch(seen.path, seen.config, batch, seen.now_ms, from_ms, to_ms)
+    made = of_batch(seen.path, seen.config, batch, seen.now_ms, from_ms, to_ms, model=model)
     if made is None:
         return None
-    return _shown(seen, batch.name, made, model, batch, judge(made.record, batch))
+    return _shown(seen, batch.name, made, batch, judge(made.record, batch))
 
 
 def _of_box(
@@ -185,8 +185,8 @@ def _of_box(
         with LogReader(seen.path) as reader:
             first_ms = min((run.began_wall_ms for run in reader.runs()), default=0)
         begin_ms = max(end_ms - LAST_DAYS * DAY_MS, first_ms)
-    made = of_box(seen.path, seen.config, name, begin_ms, end_ms)
-    return None if made is None else _shown(seen, name, made, model)
+    made = of_box(seen.path, seen.config, name, begin_ms, end_ms, model=model)
+    return None if made is None else _shown(seen, name, made)
 
 
 def _all(
@@ -203,7 +203,6 @@ def _shown(
     seen: View,
     name: str,
     made: Material,
-    model: Model | None,
     batch: Batch | None = None,
     verdict: Verdict | None = None,
 ) -> Shown:
@@ -216,7 +215,7 @@ def _shown(
         verdict=verdict,
         holes=_holes(seen, made),
         sure=made.sure,
-        warmth=None if model is None else made.warmth(model),
+        warmth=made.warmth,
     )
 
 

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from bottomheat.review.exposure import MAX_GAP_S, trace
-from bottomheat.review.pieces import Piece, extents, piece_of_box, pieces_in
-from bottomheat.review.record import ThermalRecord, record
-from bottomheat.review.thermal_time import Index, Model, index
+from bottomheat.review.pieces import Piece, piece_of_box, pieces_in
+from bottomheat.review.record import ThermalRecord, part, together
+from bottomheat.review.stitch import blocks, stitched
+from bottomheat.review.thermal_time import Index, Model, warmth
+from bottomheat.season.ledger import UNHEATED
 
 if TYPE_CHECKING:
     from bottomheat.config import Config
@@ -22,27 +24,17 @@ _NEEDED = ("estimate_c", "expanded_k", "substrate_c")
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Material:
-    """A record and what it was made of.
+    """A record and what goes with it.
 
     Attributes:
         record: it.
-        rows: of each box.
-        sure: whether a synchronised clock places all of them.
+        sure: whether a synchronised clock places all of its rows.
+        warmth: how much warmth there was where it was measured, if it was asked for.
     """
 
     record: ThermalRecord
-    rows: Mapping[str, Columns]
     sure: bool
-
-    def warmth(self, model: Model) -> Index:
-        """How much warmth there was where it was measured, by a model."""
-        lines = [
-            trace(rows.wall_ms, rows.estimate_c, part.piece.from_ms, part.piece.to_ms)
-            for part in self.record.parts
-            if part.piece.unmeasured is None
-            and (rows := self.rows.get(part.piece.place)) is not None
-        ]
-        return index(lines, model)
+    warmth: Index | None = None
 
 
 def of_batch(
@@ -52,6 +44,8 @@ def of_batch(
     now_ms: int,
     from_ms: int | None = None,
     to_ms: int | None = None,
+    *,
+    model: Model | None = None,
 ) -> Material | None:
     """What a batch went through; None: it was nowhere in that time.
 
@@ -62,15 +56,24 @@ def of_batch(
         now_ms: the present, UTC ms.
         from_ms: begin of the window, UTC ms; None: its first day.
         to_ms: end of the window, UTC ms; None: now or its last day.
+        model: how to count warmth, if at all.
 
     Raises:
         LogError: the log cannot be read.
     """
     pieces = pieces_in(config, batch, now_ms, from_ms, to_ms)
-    return _made(path, config, pieces) if pieces else None
+    return _made(path, config, pieces, model) if pieces else None
 
 
-def of_box(path: Path, config: Config, name: str, from_ms: int, to_ms: int) -> Material | None:
+def of_box(
+    path: Path,
+    config: Config,
+    name: str,
+    from_ms: int,
+    to_ms: int,
+    *,
+    model: Model | None = None,
+) -> Material | None:
     """What a box did against its setpoint; None: no time at all.
 
     Args:
@@ -79,24 +82,40 @@ def of_box(path: Path, config: Config, name: str, from_ms: int, to_ms: int) -> M
         name: of the box.
         from_ms: begin, UTC ms.
         to_ms: end, UTC ms.
+        model: how to count warmth, if at all.
 
     Raises:
         LogError: the log cannot be read.
     """
-    return _made(path, config, [piece_of_box(name, from_ms, to_ms)]) if from_ms < to_ms else None
+    if from_ms >= to_ms:
+        return None
+    return _made(path, config, [piece_of_box(name, from_ms, to_ms)], model)
 
 
-def _made(path: Path, config: Config, pieces: Iterable[Piece]) -> Material:
+def _made(path: Path, config: Config, pieces: Iterable[Piece], model: Model | None) -> Material:
+    watts = {name: chamber.heater.watts for name, chamber in config.chambers.items()}
+    parts, sure, amount = [], True, 0.0
+    for piece in pieces:
+        if piece.place == UNHEATED:
+            parts.append(part(piece, None, 0.0))
+            continue
+        made = []
+        for block in blocks(piece):
+            rows = _rows(path, block)
+            made.append(part(block, rows, watts.get(piece.place, 0.0)))
+            sure = sure and bool(rows.sure.all())
+            if model is not None and piece.unmeasured is None:
+                line = trace(rows.wall_ms, rows.estimate_c, block.from_ms, block.to_ms)
+                amount += warmth(line, model)
+        parts.append(stitched(made))
+    found = None if model is None else Index(model, amount)
+    return Material(together(parts), sure, found)
+
+
+def _rows(path: Path, piece: Piece) -> Columns:
+    """The rows of a piece, and those a little before and after it."""
     from bottomheat_drivers.log.columns import columns
 
-    pieces = list(pieces)
     edge_ms = round(MAX_GAP_S * 1000)
-    rows = {
-        name: columns(path, name, low_ms - edge_ms, high_ms + edge_ms, only=_NEEDED)
-        for name, (low_ms, high_ms) in extents(pieces).items()
-    }
-    watts = {name: chamber.heater.watts for name, chamber in config.chambers.items()}
-    found = {name: each for name, each in rows.items() if len(each)}
-    return Material(
-        record(pieces, found, watts), rows, all(bool(each.sure.all()) for each in rows.values())
-    )
+    low_ms, high_ms = piece.from_ms - edge_ms, piece.to_ms + edge_ms
+    return columns(path, piece.place, low_ms, high_ms, only=_NEEDED)

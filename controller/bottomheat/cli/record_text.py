@@ -9,7 +9,7 @@ from dataclasses import asdict, dataclass
 from datetime import UTC, datetime, tzinfo
 from typing import Any, Final
 
-from bottomheat.review.exposure import WIDEST_K, Extreme, Side
+from bottomheat.review.exposure import WIDEST_K, Exposure, Extreme, Side
 from bottomheat.review.pieces import SETPOINT, TARGET
 from bottomheat.review.record import Beyond, Excursion, Part, ThermalRecord
 from bottomheat.review.thermal_time import Form, Index
@@ -112,6 +112,8 @@ def as_data(shown: Shown) -> dict[str, Any]:
         "clock_sure": shown.sure,
         "in_band_fraction": record.in_band_frac,
         **asdict(record),
+        "above": _exposure_data(record.above),
+        "below": _exposure_data(record.below),
         "parts": [_part_data(each) for each in record.parts],
         "limits": [_limit_data(each, record) for each in record.limits],
         "gaps": [asdict(hole) for hole in shown.holes],
@@ -159,8 +161,8 @@ def _part_data(part: Part) -> dict[str, Any]:
         "known_h": part.known_h,
         "unknown_h": part.unknown_h,
         "in_band": asdict(part.in_band),
-        "above": asdict(part.above),
-        "below": asdict(part.below),
+        "above": _exposure_data(part.above),
+        "below": _exposure_data(part.below),
         "mean_c": part.mean_c,
         "energy_kwh": part.energy_kwh,
         "closings": part.closings,
@@ -172,7 +174,19 @@ def _limit_data(out: Beyond, record: ThermalRecord) -> dict[str, Any]:
     wants = next((p.piece.needs for p in record.parts if p.piece.stage is out.stage), None)
     source = None if wants is None else wants.sources.get(out.name)
     told = None if source is None else {"confidence": source.confidence, "text": source.text}
-    return asdict(out) | {"source": told}
+    data = asdict(out) | _exposure_data(out.out) | {"source": told}
+    del data["out"]
+    return data
+
+
+def _exposure_data(out: Exposure) -> dict[str, Any]:
+    """Without the stretches at its edges, which only matter for adding up."""
+    return {
+        "hours": out.hours,
+        "degree_hours": out.degree_hours,
+        "longest_h": out.longest_h,
+        "first_ms": out.first_ms,
+    }
 
 
 def _head(shown: Shown, zone: tzinfo | None) -> list[str]:

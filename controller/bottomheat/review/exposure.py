@@ -112,12 +112,16 @@ class Exposure:
         degree_hours: the area beyond it, K·h.
         longest_h: longest stretch without a break or a gap, h.
         first_ms: when it was first crossed (or the window began beyond it), UTC ms; None: never.
+        head_h: the stretch that the window begins with, h; 0: it begins within the limit.
+        tail_h: the stretch that it ends with, h.
     """
 
     hours: float
     degree_hours: float
     longest_h: float
     first_ms: int | None
+    head_h: float = 0.0
+    tail_h: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -394,11 +398,14 @@ def _exposure(line: Trace, limit: Limit, side: Side) -> Exposure:
     parts = _parts(line, limit, side, merge_s=0.0)
     if parts is None:
         return Exposure(0.0, 0.0, 0.0, None)
+    stretches_h = np.add.reduceat(parts.hours, parts.heads)
     return Exposure(
         hours=float(np.sum(parts.hours)),
         degree_hours=float(np.sum(parts.areas)),
-        longest_h=float(np.max(np.add.reduceat(parts.hours, parts.heads))),
+        longest_h=float(np.max(stretches_h)),
         first_ms=round(float(parts.from_ms[0])),
+        head_h=float(stretches_h[0]) if parts.from_ms[0] <= line.from_ms else 0.0,
+        tail_h=float(stretches_h[-1]) if parts.to_ms[-1] >= line.to_ms else 0.0,
     )
 
 

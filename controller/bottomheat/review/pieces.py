@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final
@@ -134,17 +134,6 @@ def unmeasured_in(config: Config, batch: Batch, place: str) -> str | None:
     part = "unions" if batch.zone is Zone.UNION else "bases"
     high = "" if batch.height_mm is None else f" are {batch.height_mm:g} mm up and"
     return f"its {part}{high} were not measured in {place}, which tells of another height"
-
-
-def extents(pieces: Iterable[Piece]) -> dict[str, tuple[int, int]]:
-    """From when to when the rows of each box are needed, UTC ms."""
-    found: dict[str, tuple[int, int]] = {}
-    for piece in pieces:
-        if piece.place == UNHEATED:
-            continue
-        low_ms, high_ms = found.get(piece.place, (piece.from_ms, piece.to_ms))
-        found[piece.place] = min(low_ms, piece.from_ms), max(high_ms, piece.to_ms)
-    return found
 
 
 def _band(batch: Batch, wants: Needs) -> tuple[tuple[float, float] | None, str]:

@@ -7,7 +7,7 @@ height that the box's estimate is not about, nothing is known of it.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Protocol
 
 import numpy as np
@@ -131,9 +131,7 @@ class Beyond:
         side: on which side of it.
         limit_c: the limit, °C.
         span: how long, h.
-        degree_hours: by how much, K·h.
-        longest_h: longest stretch in one box, h.
-        first_ms: when it was first crossed, UTC ms; None: never.
+        out: the same by the estimate alone: area, longest stretch in one box, first time.
     """
 
     name: str
@@ -141,9 +139,22 @@ class Beyond:
     side: Side
     limit_c: float
     span: Span
-    degree_hours: float
-    longest_h: float
-    first_ms: int | None
+    out: Exposure
+
+    @property
+    def degree_hours(self) -> float:
+        """By how much, K·h."""
+        return self.out.degree_hours
+
+    @property
+    def longest_h(self) -> float:
+        """Longest stretch in one box, h."""
+        return self.out.longest_h
+
+    @property
+    def first_ms(self) -> int | None:
+        """When it was first crossed, UTC ms; None: never."""
+        return self.out.first_ms
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,7 +168,10 @@ class Excursion:
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """What one piece came to; times in h, see ``ThermalRecord``."""
+    """What one piece came to; times in h, see ``ThermalRecord``.
+
+    ``unknown_head_h`` and ``unknown_tail_h`` are the unknown stretches at its begin and end.
+    """
 
     piece: Piece
     known_h: float
@@ -171,6 +185,8 @@ class Part:
     hottest: Extreme | None = None
     mean_c: float | None = None
     longest_unknown_h: float = 0.0
+    unknown_head_h: float = 0.0
+    unknown_tail_h: float = 0.0
     excursions: tuple[Excursion, ...] = ()
     limits: tuple[Beyond, ...] = ()
     energy_kwh: float = 0.0
@@ -286,19 +302,19 @@ def part(piece: Piece, rows: Signals | None, watts: float, max_gap_s: float = MA
         watts: power of the mat, W.
         max_gap_s: between rows further apart nothing is known, s.
     """
-    if piece.unmeasured is not None or rows is None:
-        if rows is None or piece.place == UNHEATED:
-            return Part(piece, 0.0, piece.hours, longest_unknown_h=piece.hours)
-        heat_h, closings = _heat(piece, rows, max_gap_s)
-        return Part(
-            piece,
-            0.0,
-            piece.hours,
-            longest_unknown_h=piece.hours,
-            energy_kwh=heat_h * watts / 1000,
-            heat_h=heat_h,
-            closings=closings,
-        )
+    nothing = Part(
+        piece,
+        0.0,
+        piece.hours,
+        longest_unknown_h=piece.hours,
+        unknown_head_h=piece.hours,
+        unknown_tail_h=piece.hours,
+    )
+    if rows is None or piece.place == UNHEATED:
+        return nothing
+    heat_h, closings = _heat(piece, rows, max_gap_s)
+    if piece.unmeasured is not None:
+        return replace(nothing, energy_kwh=heat_h * watts / 1000, heat_h=heat_h, closings=closings)
     line = trace(
         rows.wall_ms,
         rows.estimate_c,
@@ -310,7 +326,7 @@ def part(piece: Piece, rows: Signals | None, watts: float, max_gap_s: float = MA
     low, high = _edges_of(piece, line, rows)
     lowest, highest = within_bounds_h(line, low, high)
     above, below = beyond(line, high, Side.ABOVE), beyond(line, low, Side.BELOW)
-    heat_h, closings = _heat(piece, rows, max_gap_s)
+    unknown_h = _unknown_h(line)
     return Part(
         piece=piece,
         known_h=line.known_h,
@@ -323,7 +339,9 @@ def part(piece: Piece, rows: Signals | None, watts: float, max_gap_s: float = MA
         coldest=coldest(line),
         hottest=hottest(line),
         mean_c=line.mean_c(),
-        longest_unknown_h=_longest_unknown_h(line),
+        longest_unknown_h=float(np.max(unknown_h)),
+        unknown_head_h=float(unknown_h[0]),
+        unknown_tail_h=float(unknown_h[-1]),
         excursions=_excursions(piece, line, low, high),
         limits=_limits(piece, line, rows, max_gap_s),
         energy_kwh=heat_h * watts / 1000,
@@ -426,7 +444,7 @@ def _limits(piece: Piece, line: Trace, rows: Signals, max_gap_s: float) -> tuple
 def _beyond(name: str, stage: Stage, line: Trace, limit_c: float, side: Side) -> Beyond:
     out = beyond(line, limit_c, side)
     span = Span(out.hours, *bounds_h(line, limit_c, side))
-    return Beyond(name, stage, side, limit_c, span, out.degree_hours, out.longest_h, out.first_ms)
+    return Beyond(name, stage, side, limit_c, span, out)
 
 
 def _limits_together(parts: Sequence[Part]) -> tuple[Beyond, ...]:
@@ -435,17 +453,7 @@ def _limits_together(parts: Sequence[Part]) -> tuple[Beyond, ...]:
         key = (new.name, new.stage, new.limit_c)
         old = found.get(key)
         if old is not None:
-            firsts = [at for at in (old.first_ms, new.first_ms) if at is not None]
-            new = Beyond(
-                new.name,
-                new.stage,
-                new.side,
-                new.limit_c,
-                old.span + new.span,
-                old.degree_hours + new.degree_hours,
-                max(old.longest_h, new.longest_h),
-                min(firsts, default=None),
-            )
+            new = replace(new, span=old.span + new.span, out=_added([old.out, new.out]))
         found[key] = new
     return tuple(found.values())
 
@@ -462,7 +470,9 @@ def _heat(piece: Piece, rows: Signals, max_gap_s: float) -> tuple[float, int]:
     return float(np.sum(held_ms * rows.heat[:-1])) / HOUR_MS, closings
 
 
-def _longest_unknown_h(line: Trace) -> float:
+def _unknown_h(line: Trace) -> Array:
+    """What is unknown before each segment and after the last, h."""
     begins = np.concatenate((line.begin_ms, [line.to_ms]))
     ends = np.concatenate(([line.from_ms], line.end_ms))
-    return float(np.max(np.maximum(begins - ends, 0))) / HOUR_MS
+    unknown_h: Array = np.maximum(begins - ends, 0) / HOUR_MS
+    return unknown_h

@@ -8,7 +8,6 @@ a formula, and what share that is of a figure that the grower gives.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
@@ -87,22 +86,15 @@ def warmth(line: Trace, model: Model) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Index:
-    """The warmth of some known time: the model, the sum, and its share of the grower's figure."""
+    """The warmth of some known time by a model, in K·day or growing-degree-hours."""
 
     model: Model
     amount: float
-    share: float | None
 
-
-def index(lines: Iterable[Trace], model: Model) -> Index:
-    """The warmth of the known time of several traces, and its share of the grower's own figure.
-
-    Args:
-        lines: the temperatures.
-        model: how to count.
-    """
-    amount = sum(warmth(line, model) for line in lines)
-    return Index(model, amount, None if model.need is None else amount / model.need)
+    @property
+    def share(self) -> float | None:
+        """What share of the grower's own figure that is; None: no figure given."""
+        return None if self.model.need is None else self.amount / self.model.need
 
 
 def _summed(line: Trace) -> float:

@@ -185,7 +185,8 @@ def length(hours: float) -> str:
 
 
 def _number(value: float, digits: int) -> str:
-    text = f"{value:.{digits}f}"
+    # A half goes up, whichever way the sum was rounded.
+    text = f"{value + 1e-9:.{digits}f}"
     return text.rstrip("0").rstrip(".") if digits else text
 
 
