@@ -95,6 +95,12 @@ class _Request:
 @click.option("--campaign", "runs", type=int, metavar="N", help="Run N faults drawn by chance.")
 @click.option("--seasons", type=int, metavar="M", help="Run M fault-free seasons.")
 @click.option(
+    "--season",
+    "whole_season",
+    is_flag=True,
+    help="A winter on two boxes, October to May, with four batches; about a minute.",
+)
+@click.option(
     "--jobs", type=int, default=1, show_default=True, help="Processes for a campaign or seasons."
 )
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object and nothing else.")
@@ -108,6 +114,7 @@ def command(
     faults: tuple[str, ...],
     runs: int | None,
     seasons: int | None,
+    whole_season: bool,
     jobs: int,
     as_json: bool,
 ) -> None:
@@ -146,6 +153,10 @@ def command(
     beside a run without the fault. --campaign N does N runs of one fault each, on boxes, rooms and
     at times drawn by --seed, and prints tables; --seasons M does seasons without a fault, with sun
     through a window, a lamp and weekly tending, and counts what was said for nothing.
+
+    --season plays one winter with batches in the boxes: looks, stages, moves, a holiday, mould and
+    a power cut. With --log FILE any day of it can be looked at: bottomheat today --log FILE
+    --at DAY.
     """  # noqa: D301 - click's \b
     request = _Request(
         config_path,
@@ -159,13 +170,41 @@ def command(
     )
     # Whatever a foreign chamber prints must not get between us and whoever reads our JSON.
     with contextlib.redirect_stdout(sys.stderr):
-        if runs is None and seasons is None:
+        if whole_season:
+            text = _season(request, runs, seasons, chamber_names)
+        elif runs is None and seasons is None:
             if len(chamber_names) > 1:
                 raise InputError("one --chamber at a time; several are for --campaign.")
             text = _rehearse(request)
         else:
             text = _campaign(request, runs, seasons, jobs, chamber_names)
     click.echo(text)
+
+
+def _season(
+    request: _Request, runs: int | None, seasons: int | None, boxes: tuple[str, ...]
+) -> str:
+    from bottomheat.cli import rehearse_season as season
+    from bottomheat.season.season_story import DAYS
+
+    season.refuse(
+        {
+            "--config": request.config_path,
+            "--days": request.days is not None,
+            "--room": request.room_path,
+            "--chamber": boxes,
+            "--fault": request.faults,
+            "--campaign": runs is not None,
+            "--seasons": seasons is not None,
+        }
+    )
+    with _progress(DAYS, quiet=request.as_json) as tell:
+        return season.run(
+            request.log_path,
+            request.seed,
+            as_json=request.as_json,
+            tell=lambda days: tell(days * 24.0),
+        )
 
 
 def _campaign(

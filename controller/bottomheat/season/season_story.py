@@ -43,7 +43,7 @@ chambers:
       measured_difference: 20, factor_uncertainty: 0.005, zone_uncertainty: 0.2, room_lag: 3.75,
       substrate_lag: 1.25}}
   south-bench:                        # roots and hardens off
-    callus_zone: 18
+    callus_zone: 19
     in_use: {south}
     zone: base
     zone_height: 30
@@ -188,6 +188,14 @@ def _season(
     return Say(when, request)
 
 
+def _done(when: datetime, reminder: str, target: str | None = None) -> Say:
+    """Something done that there is a reminder for; the target is a box or a batch."""
+    request: dict[str, Any] = {"do": "season", "what": "done", "data": {"reminder": reminder}}
+    if target is not None:
+        request["target"] = target
+    return Say(when, request)
+
+
 def _open(when: datetime, box: str, doing: str, minutes: float = 20.0) -> Iterator[Act]:
     """A box opened for some minutes, and announced before."""
     yield Say(when, {"do": "tend", "chamber": box, "doing": doing, "for_s": 1800.0})
@@ -201,8 +209,8 @@ def _visit(
     """Look at ten of a batch; in a box the layer is topped up and the bags are misted, too."""
     if box is not None:
         yield from _open(when, box, "look")
-        yield _season(when + timedelta(minutes=18), "done", chamber=box, reminder="layer")
-        yield _season(when + timedelta(minutes=20), "done", chamber=box, reminder="mist")
+        yield _done(when + timedelta(minutes=18), "layer", box)
+        yield _done(when + timedelta(minutes=20), "mist", box)
     look: dict[str, Any] = {"sampled": 10, **seen}
     yield _season(when + timedelta(minutes=25), "look", batch, note=note, **look)
 
@@ -226,22 +234,22 @@ def _boxes() -> Iterator[Act]:
     yield Use(_at(1, 31, 14), SOUTH, in_use=True)
     yield Put(_at(3, 15, 12), NORTH, "clear")
     yield Use(_at(3, 15, 12), NORTH, in_use=False)
-    yield _season(_at(3, 15, 15), "done", chamber=NORTH, reminder="clean")
+    yield _done(_at(3, 15, 15), "clean", NORTH)
     yield Put(_at(3, 15, 16), NORTH, "fill")
     yield Use(_at(3, 15, 16), NORTH, in_use=True)
     yield Use(_at(4, 12, 12), SOUTH, in_use=False)
     yield Put(_at(4, 12, 12), SOUTH, "clear")
-    yield _season(_at(4, 12, 15), "done", chamber=SOUTH, reminder="clean")
+    yield _done(_at(4, 12, 15), "clean", SOUTH)
     yield Use(_at(5, 3, 12), NORTH, in_use=False)
     yield Put(_at(5, 3, 12), NORTH, "clear")
-    yield _season(_at(5, 3, 15), "done", chamber=NORTH, reminder="clean")
+    yield _done(_at(5, 3, 15), "clean", NORTH)
 
 
 def _mul_1() -> Iterator[Act]:
     yield from _add(_at(1, 10), "MUL-1", NORTH, 8.0, "mulberry", 40, kind="cuttings")
     yield from _visit(_at(1, 17), "MUL-1", NORTH, callused=0, buds=0, mould=0)
     yield from _visit(_at(1, 24), "MUL-1", NORTH, callused=3, buds=0, mould=0)
-    yield _season(_at(1, 24, 11), "done", "MUL-1", reminder="light")
+    yield _done(_at(1, 24, 11), "light", "MUL-1")
     yield from _visit(_at(1, 31), "MUL-1", NORTH, callused=8, rooted=2, buds=1, mould=0)
     yield _season(_at(1, 31, 11), "stage", "MUL-1", stage="rooting")
     yield from _open(_at(2, 1), NORTH, "move")
@@ -253,7 +261,8 @@ def _mul_1() -> Iterator[Act]:
     yield Say(_at(2, 7, 10, 28), {"do": "season", "corrects": LAST, "data": {"rooted": 4}})
     yield from _visit(_at(2, 14), "MUL-1", SOUTH, callused=9, rooted=7, buds=5, mould=0)
     yield _season(_at(2, 14, 11), "stage", "MUL-1", stage="hardening-off")
-    yield _season(_at(2, 23), "move", "MUL-1", UNHEATED)
+    yield from _open(_at(2, 16, 14), SOUTH, "move")
+    yield _season(_at(2, 16, 14, 20), "move", "MUL-1", UNHEATED)
     yield from _visit(_at(3, 21), "MUL-1", None, callused=10, rooted=9, buds=10, mould=0)
     yield _season(_at(3, 28), "close", "MUL-1", callused=34, rooted=31)
     yield _season(_at(5, 20), "count", "MUL-1", potted=30, alive=28)
@@ -261,7 +270,7 @@ def _mul_1() -> Iterator[Act]:
 
 def _grp_1() -> Iterator[Act]:
     yield from _add(
-        _at(2, 1, 14),
+        _at(2, 1, 8),
         "GRP-1",
         NORTH,
         10.0,
@@ -273,7 +282,7 @@ def _grp_1() -> Iterator[Act]:
     )
     yield from _visit(_at(2, 8), "GRP-1", NORTH, callused=1, buds=0, mould=0)
     yield from _visit(_at(2, 15), "GRP-1", NORTH, callused=4, buds=0, mould=0)
-    yield _season(_at(2, 15, 11), "done", "GRP-1", reminder="light")
+    yield _done(_at(2, 15, 11), "light", "GRP-1")
     yield from _visit(_at(2, 22), "GRP-1", NORTH, callused=6, buds=2, mould=0)
     # A fortnight away: if nobody looks in time, the heat goes down by itself.
     yield _season(_at(2, 24), "change", "GRP-1", at_latest="lower-to 18")
@@ -302,12 +311,13 @@ def _blc_1() -> Iterator[Act]:
         buds=1,
         mould=2,
     )
-    yield _season(_at(2, 12, 11), "done", reminder="tools")
+    yield _done(_at(2, 12, 11), "tools")
     for day, mould in ((13, 1), (14, 0), (15, 0), (16, 0), (17, 0), (18, 0), (19, 0)):
         hour = 15 if day == 14 else 9
         yield from _visit(_at(2, day, hour), "BLC-1", SOUTH, callused=1, buds=2, mould=mould)
-        yield _season(_at(2, day, hour, 40), "done", "MUL-1", reminder="mould")
-    yield _season(_at(2, 22, 11), "done", "BLC-1", reminder="light")
+        if day <= 16:
+            yield _done(_at(2, day, hour, 40), "mould", "MUL-1")
+    yield _done(_at(2, 22, 11), "light", "BLC-1")
     yield from _visit(_at(2, 23, 14), "BLC-1", SOUTH, callused=3, rooted=0, buds=4, mould=0)
     yield from _visit(_at(3, 14, 14), "BLC-1", SOUTH, callused=7, rooted=3, buds=9, mould=0)
     yield from _visit(_at(3, 21, 14), "BLC-1", SOUTH, callused=9, rooted=6, buds=10, mould=0)
@@ -323,14 +333,16 @@ def _mul_2() -> Iterator[Act]:
     yield from _add(_at(3, 16), "MUL-2", NORTH, 6.0, "mulberry", 30, kind="cuttings")
     yield from _visit(_at(3, 23), "MUL-2", NORTH, callused=1, buds=0, mould=0)
     yield from _visit(_at(3, 30), "MUL-2", NORTH, callused=4, buds=1, mould=0)
-    yield _season(_at(3, 30, 11), "done", "MUL-2", reminder="light")
+    yield _done(_at(3, 30, 11), "light", "MUL-2")
     yield from _visit(_at(4, 6), "MUL-2", NORTH, callused=7, rooted=1, buds=3, mould=0)
     yield from _visit(_at(4, 11), "MUL-2", NORTH, callused=9, rooted=2, buds=5, mould=0)
     # It stays where it is: the box goes down with it, step by step.
     yield _season(_at(4, 11, 11), "stage", "MUL-2", stage="rooting")
+    yield _season(_at(4, 11, 11, 1), "change", "MUL-2", target_c=19.0)
     yield from _visit(_at(4, 18), "MUL-2", NORTH, callused=9, rooted=5, buds=8, mould=0)
     yield from _visit(_at(4, 25), "MUL-2", NORTH, callused=9, rooted=7, buds=9, mould=0)
     yield _season(_at(4, 25, 11), "stage", "MUL-2", stage="hardening-off")
+    yield _season(_at(4, 25, 11, 1), "change", "MUL-2", target_c=16.5)
     yield _season(_at(5, 3), "move", "MUL-2", UNHEATED)
     yield _season(_at(5, 16), "close", "MUL-2", callused=25, rooted=23)
     yield _season(_at(5, 20, 10, 15), "count", "MUL-2", potted=22, alive=22)
