@@ -386,6 +386,8 @@ def test_options_may_stand_for_arguments(shed: Shed, run: Run) -> None:
     assert code == 0, err
     assert "60 grapevine bench grafts, in north-bench, base warm, 90 mm up" in out
     assert run("batch", "stage", "grp", "--to", "rooting")[0] == 0
+    out = run("batch", "look", "grp", "--callused", "8/10", "--rooted", "3", "--mould", "0/10")[1]
+    assert "GRP-2 look: 8 of 10 callused, 3 with root tips, none with mould." in out
     assert run("batch", "move", "grp", "unheated")[0] == 0
     assert "stands there already" in run("batch", "move", "grp", "unheated", "--to", "unheated")[1]
     batch = fold(entries_of(shed)).batches["GRP-2"]
@@ -403,6 +405,9 @@ def test_options_may_stand_for_arguments(shed: Shed, run: Run) -> None:
         (("look", "MUL-2"), "there is no batch 'MUL-2': there is MUL-1."),
         (("look", "mul", "--sampled", "10", "--callused", "11"), "11 callused of 10 cannot be."),
         (("look", "mul", "--on", "whenever"), "is no day and no time"),
+        (("look", "mul", "--callused", "8/10", "--rooted", "3/9"), "say one number"),
+        (("look", "mul", "--callused", "8/10", "--sampled", "9"), "say one number"),
+        (("look", "mul", "--callused", "8/-1"), "whole number"),
         (("look", "mul", "--on", "2026-01-01"), "before MUL-1 was there"),
         (("look", "mul", "--on", "2099-01-01"), "still to come"),
         (("stage", "mul"), "say which stage"),

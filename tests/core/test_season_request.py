@@ -253,6 +253,20 @@ def test_what_was_seen_before_the_closing_can_still_be_entered():
     assert diary.refuse(corrects=6, batch="MUL-1") == "MUL-1 had been closed by then."
 
 
+def test_all_of_a_batch_may_show_it():
+    diary = added()
+    diary.keep("look", "MUL-1", data={"sampled": 40, "callused": 40, "mould": 40})
+    diary.keep("look", "MUL-1", data={"mould": 40})
+    diary.keep("close", "MUL-1", data={"callused": 40, "alive": 40})
+    half_ms = DAY_MS // 2
+    late = {"species": "mulberry", "count": 4, "made_ms": NOW_MS - DAY_MS + half_ms}
+    diary.keep("add", "MUL-2", chamber="north", data=late, about_ms=NOW_MS - DAY_MS)
+    late["made_ms"] += 1
+    assert "before it was made" in diary.refuse(
+        "add", "MUL-3", chamber="north", data=late, about_ms=NOW_MS - DAY_MS
+    )
+
+
 def test_what_is_known_of_a_batch_can_change():
     diary = added(target_c=22.0, height_mm=30.0)
     diary.keep("change", "MUL-1", data={"count": 38, "target_c": None, "at_latest": "18"})

@@ -10,10 +10,12 @@ from bottomheat.cli import config_option
 from bottomheat.cli.batch_send import (
     ENDED,
     LOOKED,
+    count_or_part,
     counts,
     enter,
     figure,
     given,
+    in_sample,
     note_option,
     on_option,
 )
@@ -109,21 +111,26 @@ def _day_ms(text: str | None) -> int | None:
 
 @click.command("look", short_help="What you saw: callus, roots, buds, mould.")
 @click.argument("name")
-@counts(LOOKED)
+@counts(LOOKED, count_or_part)
 @on_option
 @note_option
 @config_option
 def look_step(
-    name: str, on: str | None, note: str | None, config_path: Path, **seen: int | None
+    name: str,
+    on: str | None,
+    note: str | None,
+    config_path: Path,
+    **seen: int | tuple[int, int] | None,
 ) -> None:
     """Keep what you saw of the batch NAME, as counts of a few that you lifted.
 
     \b
       bottomheat batch look MUL-1 --sampled 10 --callused 8 --rooted 3 --mould 0
 
-    What you did not count is left out.  Say bottomheat tend before you open the box.
+    What you did not count is left out; --callused 8/10 says the sample as well.  Say bottomheat
+    tend before you open the box.
     """  # noqa: D301
-    request = {"what": "look", "batch": name, "data": given(seen), "note": note}
+    request = {"what": "look", "batch": name, "data": given(in_sample(seen)), "note": note}
     enter(config_path, request, on)
 
 

@@ -36,6 +36,33 @@ def count_or_none(text: str) -> object:
     return NONE if text.strip().casefold() == "none" else int(text)
 
 
+def count_or_part(text: str) -> int | tuple[int, int]:
+    """A count, or a count and the sample it is of, as "8/10".
+
+    Raises:
+        ValueError: it is neither.
+    """
+    count, slash, sampled = text.partition("/")
+    return (int(count), int(sampled)) if slash else int(count)
+
+
+def in_sample(seen: Mapping[str, Any]) -> dict[str, Any]:
+    """What was counted, with the sample by itself where it was said as "8/10".
+
+    Raises:
+        InputError: two samples were said.
+    """
+    from bottomheat.errors import InputError
+
+    samples = {value[1] for value in seen.values() if isinstance(value, tuple)}
+    if isinstance(seen.get("sampled"), int):
+        samples.add(seen["sampled"])
+    if len(samples) > 1 or isinstance(seen.get("sampled"), tuple):
+        raise InputError("say one number for how many you looked at: --sampled 10, or 8/10.")
+    counted = {key: value[0] if isinstance(value, tuple) else value for key, value in seen.items()}
+    return counted | {"sampled": next(iter(samples), None)}
+
+
 def figure(text: str) -> float:
     """A number, with a point or a comma.
 
