@@ -326,6 +326,13 @@ def test_a_box_that_is_not_in_use_is_quiet():
     assert "  north-bench  " not in text[: text.index("NORTH-BENCH")]
 
 
+def test_where_no_box_is_in_use_the_night_is_not_missed():
+    off = {"in_use": False}
+    text = screen(Diary(), made=config(north_bench=off, south_bench=off), nights={})
+    assert "Fri 16 Jan 07:10\nNo box is in use.\n" in text
+    assert "no data" not in text
+
+
 def test_a_batch_in_a_box_that_is_gone_is_not_lost():
     text = screen(Diary().note(What.ADD, 9, "GRP-2", "old-bench", **GRAPES))
     assert "it is said to stand in old-bench, and the config has no such box" in text

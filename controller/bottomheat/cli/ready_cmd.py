@@ -46,10 +46,10 @@ def command(chamber: str, as_json: bool, config_path: Path) -> int:
 
 
 def _seen(config_path: Path, config: Config, name: str) -> Seen:
-    from bottomheat.cli.season_view import holes_of, rows_of, view
+    from bottomheat.cli.season_view import holes_of, rows_of, stood, view
     from bottomheat.errors import LogError
     from bottomheat.review.night import night
-    from bottomheat.season.ready import SOAK_H, Seen
+    from bottomheat.season.ready import SOAK_H, Seen, Stood
     from bottomheat_drivers.clock import SystemClock
 
     clock = SystemClock()
@@ -74,7 +74,9 @@ def _seen(config_path: Path, config: Config, name: str) -> Seen:
             running=there.status is not None,
             inside=tuple(batch.name for batch in there.season.inside(name)),
         )
-        return _logged(seen, config, name, from_ms)
+        stand = stood(there.alarms, there.runs, from_ms, to_ms)
+        alarms = tuple(Stood(row.alarm, over) for row, over in stand if row.chamber in (name, None))
+        return _logged(replace(seen, alarms=alarms), config, name, from_ms)
     except LogError as error:
         return replace(seen, log_problem=str(error))
 
@@ -84,8 +86,6 @@ def _logged(seen: Seen, config: Config, name: str, from_ms: int) -> Seen:
     from bottomheat.calibration.ageing import Advice
     from bottomheat.cli.calibrate_box import reader_of
     from bottomheat.cli.calibrate_list import ages_of
-    from bottomheat.cli.season_view import stood
-    from bottomheat.season.ready import Stood
 
     with reader_of(config) as reader:
         lid = reader.lid_at(name, seen.now_ms)
@@ -95,12 +95,8 @@ def _logged(seen: Seen, config: Config, name: str, from_ms: int) -> Seen:
             for row in reader.tendings()
             if row.chamber == name and row.doing != "done" and row.wall_ms >= from_ms
         ]
-        alarms = stood(reader.alarms(), reader.runs(), from_ms, seen.now_ms)
         return replace(
             seen,
-            alarms=tuple(
-                Stood(row.alarm, over) for row, over in alarms if row.chamber in (name, None)
-            ),
             opened=len(opened),
             lid=lid,
             ageing="" if age is None or age.advice is Advice.NONE else age.why,

@@ -37,6 +37,8 @@ class View:
         rows_ms: when the log's rows begin and end, UTC ms; None: it has none.
         live: whether the moment is now.
         status: what the running service says; None: none answers, or it is not about now.
+        runs: the starts of the service.
+        alarms: all that the log has.
     """
 
     path: Path
@@ -47,6 +49,8 @@ class View:
     rows_ms: tuple[int, int] | None
     live: bool
     status: Mapping[str, Any] | None
+    runs: tuple[RunRow, ...] = ()
+    alarms: tuple[AlarmRow, ...] = ()
 
 
 def moment_ms(text: str, zone: tzinfo | None) -> int:
@@ -103,27 +107,27 @@ def view(config_path: Path, when: str | None, log: Path | None) -> View:
     with LogReader(path) as reader:
         newest = next(iter(reader.newest(1)), None)
         newest_ms = None if newest is None else newest.wall_ms
-        clock_sure = newest is None or newest.sure
+        runs, alarms = reader.runs(), reader.alarms()
         if live:
             clock_sure = clock.synchronised()
-            wall_ms = clock.wall_ms()
-            now_ms = wall_ms if clock_sure or newest_ms is None else max(newest_ms, 0)
+            now_ms = clock.wall_ms() if clock_sure or newest_ms is None else newest_ms
         else:
             now_ms = at_ms if at_ms is not None else newest_ms or clock.wall_ms()
             config = config_then(reader, now_ms) or config
-            then = [run.sure for run in reader.runs() if run.began_wall_ms <= now_ms]
-            clock_sure = then[-1] if then else clock_sure
-        began_ms = min((run.began_wall_ms for run in reader.runs()), default=None)
-        rows_ms = None
-        if began_ms is not None and newest_ms is not None:
-            rows_ms = min(began_ms, newest_ms), newest_ms
+            then = [run.sure for run in runs if run.began_wall_ms <= now_ms]
+            clock_sure = then[-1] if then else newest is None or newest.sure
         season = fold(reader.season_entries(), None if live else now_ms)
+    rows_ms = None
+    if newest_ms is not None:
+        rows_ms = min([newest_ms, *(run.began_wall_ms for run in runs)]), newest_ms
     if config is None:
         raise ConfigError(
             f"the log {path} holds no config of that time, and {config_path} cannot be used; "
             "give one with --config"
         )
-    return View(path, config, season, now_ms, clock_sure, rows_ms, live, status)
+    return View(
+        path, config, season, now_ms, clock_sure, rows_ms, live, status, tuple(runs), tuple(alarms)
+    )
 
 
 def _places(config_path: Path, log: Path | None) -> tuple[Path, Config | None]:
@@ -147,15 +151,15 @@ def config_then(reader: LogReader, now_ms: int) -> Config | None:
     from bottomheat.config_parse import parse
     from bottomheat_drivers.config_yaml import check_text
 
-    rows = [row for row in reader.configs() if row.wall_ms <= now_ms] or reader.configs()[:1]
-    for row in reversed(rows):
+    kept = reader.configs()
+    for row in reversed([row for row in kept if row.wall_ms <= now_ms] or kept[:1]):
         loaded = check_text(row.text)
         if loaded.parsed.config is not None:
             return loaded.parsed.config
         data = None if loaded.plain is None else loaded.plain.data
         if isinstance(data, dict):
-            kept = {key: value for key, value in data.items() if key != "alerts"}
-            again = parse(kept, {}).config
+            rest = {key: value for key, value in data.items() if key != "alerts"}
+            again = parse(rest, {}).config
             if again is not None:
                 return again
     return None

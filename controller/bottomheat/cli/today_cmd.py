@@ -97,15 +97,13 @@ def _alarms(seen: View) -> list[Standing]:
     from bottomheat.cli.season_view import stood
     from bottomheat.model import Alarm
     from bottomheat.season.today import Standing
-    from bottomheat_drivers.log import LogReader
 
     if seen.status is not None:
         return [
             Standing(Alarm(row["alarm"]), row["chamber"], row["level"] == "now", row["text"])
             for row in seen.status["alarms"]
         ]
-    with LogReader(seen.path) as reader:
-        rows = stood(reader.alarms(), reader.runs(), seen.now_ms, seen.now_ms)
+    rows = stood(seen.alarms, seen.runs, seen.now_ms, seen.now_ms)
     return [
         Standing(row.alarm, row.chamber, TOLD[row.alarm].level is Level.NOW, sentence(row.alarm))
         for row, over in rows

@@ -79,6 +79,8 @@ def _night(found: Today, span: Span, zone: tzinfo | None) -> list[str]:
     hours = f"{_clock(span.from_ms, zone)}-{_clock(span.to_ms, zone)}"
     title = f"Overnight {hours}" if span.is_night else "The last 12 h"
     boxes = [box for box in found.boxes if box.in_use]
+    if not boxes:
+        return ["No box is in use."]
     if all(box.night is None or box.night.newest_ms is None for box in boxes):
         return [f"{title}: no data. {_no_rows(span, zone)}"]
     width = max((len(box.name) for box in boxes), default=0)
