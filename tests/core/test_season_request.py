@@ -157,6 +157,14 @@ def test_a_look_brings_the_proposal_with_its_command():
     assert all(step["do"] != "batch stage MUL-1 rooting" for step in fewer["next"])
 
 
+def test_a_batch_that_is_hardened_off_may_move_out():
+    diary = added(stage="hardening-off")
+    answer = diary.keep("look", "MUL-1", data={"sampled": 10, "rooted": 9})
+    assert {"text": answer["next"][-1]["text"], "do": "batch move MUL-1 --to unheated"} == (
+        answer["next"][-1]
+    )
+
+
 def test_mould_is_told_what_to_do_about():
     diary = added()
     assert "neighbours" in diary.keep("look", "MUL-1", data={"mould": 2})["notes"][0]

@@ -11,6 +11,7 @@ from bottomheat.config import Config
 from bottomheat.season import said
 from bottomheat.season.ledger import (
     DAY_MS,
+    UNHEATED,
     Batch,
     Dated,
     Season,
@@ -255,6 +256,8 @@ def _next(
                 yield {"text": note, "do": None}
     if there.proposal is not None and what is not What.STAGE:
         do = None if there.step is None else f"batch stage {batch.name} {there.step}"
+        if there.step is None and there.move_out:
+            do = f"batch move {batch.name} --to {UNHEATED}"
         yield {"text": there.proposal, "do": do}
     elif there.expected is not None and what in (What.ADD, What.STAGE, What.LOOK):
         low, high = there.expected
