@@ -125,6 +125,28 @@ def test_an_unheated_place_has_no_wet_layer() -> None:
     assert {each.reminder.name for each in dues} == {"look"}
 
 
+@pytest.mark.parametrize(("days", "due_day"), [(0.5, 0.5), (1, 0.75), (1.5, 1.25)])
+def test_what_is_due_within_a_day_is_not_due_early(days: float, due_day: float) -> None:
+    assert found(only(layer=days), due_day - 0.01, add("A")) == []
+    (one,) = found(only(layer=days), due_day, add("A"))
+    assert one.due_ms == day(due_day)
+
+
+def test_the_later_of_all_and_one_box_counts() -> None:
+    for first, second in ((10, 12), (12, 10)):
+        one = done("layer", first)
+        other = done("layer", second, box=NORTH)
+        assert found(only(layer=4), 15, add("A"), one, other) == []
+
+
+@pytest.mark.parametrize(
+    ("at", "ago"), [(10, "today"), (11, "yesterday"), (12, "2 days ago"), (40, "30 days ago")]
+)
+def test_how_long_ago_is_said_in_days(at: float, ago: str) -> None:
+    dues = found(only(layer=0.25), at + 0.3, add("A"), done("layer", 10, box=NORTH))
+    assert dues[0].words.endswith(f"(last {ago})")
+
+
 def test_never_is_never() -> None:
     assert found(only(), 300, add("A"), add("B"), look("B", 1, sampled=3, mould=1)) == []
 
@@ -178,6 +200,8 @@ def test_mould_seen_again_begins_another_week() -> None:
     (one,) = found(only(mould=7), 22, *entries)
     assert one.urgent
     assert one.words == "look for mould daily for a week: mould was seen here 6 days ago"
+    (within_both,) = found(only(mould=7), 16.9, *entries)
+    assert within_both.words.endswith("mould was seen here yesterday")
 
 
 def test_mould_in_one_batch_is_looked_for_in_its_neighbours() -> None:
@@ -244,6 +268,8 @@ def test_light_is_due_by_day_or_bud_break_until_it_is_given() -> None:
         "give it light, not sun: day 15, due from day 14",
         day(14),
     )
+    same_day = found(made, 15, add("A"), look("A", 14, sampled=10, buds=1))
+    assert same_day[0].words.endswith("due from day 14")
     (broke,) = found(made, 8, add("A"), look("A", 7, sampled=10, buds=1))
     assert (broke.words, broke.due_ms) == ("give it light, not sun: buds move", day(7))
     assert found(made, 20, add("A"), done("light", 16, batch="A")) == []
@@ -254,6 +280,9 @@ def test_tools_are_of_the_house() -> None:
     made = only(tools=7)
     assert brief(found(made, 8, add("A"), add("B", box=SOUTH))) == [("tools", None, None)]
     assert found(made, 8, add("A"), done("tools", 5)) == []
+    assert found(made, 8, add("A"), done("tools", 5), done("tools", 0, box=NORTH)) == []
+    late = (add("B", 5, SOUTH), add("A", 0))
+    assert brief(found(made, 8, *late)) == [("tools", None, None)]
 
 
 def test_an_empty_box_is_to_be_cleaned_once() -> None:
@@ -266,6 +295,11 @@ def test_an_empty_box_is_to_be_cleaned_once() -> None:
         ("clean", NORTH, None)
     ]
     assert found(made, 40, *entries, add("B", 35)) == []  # in use again
+    (at_once,) = found(made, 30, *entries)
+    assert at_once.due_ms == day(30)
+    assert found(made, 29.9, *entries) == []
+    two = (add("B", 0), move("B", 20, SOUTH), *entries)
+    assert found(made, 31, *two)[0].due_ms == day(30)  # since the last one left
     closed = (add("A"), entry(What.CLOSE, 50, "A", rooted=30))
     assert brief(found(made, 51, *closed)) == [("clean", NORTH, None)]
 
@@ -284,6 +318,20 @@ def test_each_reminder_has_a_name_of_its_own_and_says_why() -> None:
     assert set(BY_NAME) == set(ONLY)
     assert len(BY_NAME) == len(REMINDERS)
     assert all(each.words and each.why and each.days >= 0 for each in REMINDERS)
+
+
+def test_how_often_each_is_due_unless_the_grower_says_otherwise() -> None:
+    # Common practice, no source.
+    assert {each.name: each.days for each in REMINDERS} == {
+        "layer": 4,
+        "mist": 3,
+        "look": 7,
+        "mould": 7,
+        "tools": 0,
+        "light": 1,
+        "clean": 1,
+    }
+    assert {each.name for each in REMINDERS if each.once} == {"light", "clean"}
 
 
 def test_the_growers_interval_wins() -> None:

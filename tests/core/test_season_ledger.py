@@ -321,6 +321,42 @@ def test_an_unset_clock_puts_nothing_before_what_was_entered_earlier() -> None:
     assert found.batches["MUL-1"].stays == (Stay(NORTH, day(3), day(3)), Stay(SOUTH, day(3)))
 
 
+def test_what_the_file_said_last_goes_by_the_order_of_entry() -> None:
+    # A clock that ran ahead once must not keep an old line of the file the newest for ever.
+    read = [
+        Dated(1, day(900), True, entry(What.WRITTEN, "MUL-1", None, count=40)),
+        Dated(2, day(2), True, entry(What.WRITTEN, "MUL-1", None, count=41)),
+        Dated(3, day(1), True, entry(What.WRITTEN, "MUL-1", None, count=42)),
+    ]
+    assert fold(read).written == {"MUL-1": {"count": 42}}
+
+
+def test_an_unset_clock_puts_nothing_before_a_day_that_was_written_out_earlier() -> None:
+    unset = day(-9000)
+    read = [
+        Dated(1, unset, False, add(at=5)),
+        Dated(2, unset, False, entry(What.MOVE, chamber=SOUTH)),
+    ]
+    found = fold(read)
+    assert found.problems == ()
+    assert found.batches["MUL-1"].stays == (Stay(NORTH, day(5), day(5)), Stay(SOUTH, day(5)))
+
+
+def test_a_wrong_day_that_was_corrected_moves_nothing_of_an_unset_clock() -> None:
+    read = [
+        Dated(1, day(-9000), False, add(at=500)),
+        Dated(2, day(3), True, replace(add(at=2), corrects=1)),
+        Dated(3, day(-9000), False, entry(What.MOVE, chamber=SOUTH)),
+    ]
+    assert fold(read).batches["MUL-1"].stays == (Stay(NORTH, day(2), day(3)), Stay(SOUTH, day(3)))
+
+
+def test_a_moment_is_kept_to_the_millisecond_and_a_day_is_one() -> None:
+    batch = season(add(at=0, made_ms=day(0))).batches["MUL-1"]
+    assert (batch.days(day(1) - 1), batch.days(day(1))) == (0, 1)
+    assert DAY_MS == 24 * 60 * 60 * 1000
+
+
 # What holds whatever is entered -----------------------------------------------------------------
 
 NAMES = st.sampled_from(["A", "B"])

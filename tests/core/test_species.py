@@ -204,6 +204,11 @@ def test_numbers_that_do_not_go_together_are_said_and_not_mended(
             assert getattr(wants, name) == (tuple(value) if isinstance(value, list) else value)
 
 
+def test_numbers_that_only_just_go_together_are_no_doubt() -> None:
+    numbers = {"band": [18, 27], "injury": 27, "ceiling": 27, "days": [5, 9], "latest": 9}
+    assert doubts(needs("mulberry", Stage.CALLUSING, own(mulberry={"callusing": numbers}))) == ()
+
+
 TEMPERATURES = st.floats(10, 45)
 OWN_NEEDS = st.fixed_dictionaries(
     {},

@@ -313,6 +313,8 @@ def test_hardening_off_is_told_step_by_step() -> None:
     assert "15 to 18 °C" in told[4]
     assert "further open each day" in told[5]
     assert told[10].endswith("lid off, then heat off")
+    assert "keep frost and wind away" in hardening_step(UNHEATED, 4, 1.5)
+    assert hardening_step(UNHEATED, 5, 1.5).endswith("more light and air each day, no frost")
     assert all("lid" not in hardening_step(UNHEATED, each, 1.5) for each in range(12))
     assert told[4] in seen(batch(stage=HARDENING, since=30), at=34.5).notes
 
