@@ -16,7 +16,7 @@ from bottomheat.config_season import OwnSpecies, SeasonSection
 from bottomheat.errors import ConfigError, InputError
 from bottomheat.season.ledger import Stage
 from bottomheat.season.species import SPECIES, VALUES, needs
-from clibench import CONFIG
+from clibench import CONFIG, Shed
 
 MINE = {
     "mulberry": {"callusing": {"band": [23, 25], "latest": 60}},
@@ -131,3 +131,17 @@ def test_a_species_that_nobody_knows_is_refused_with_those_there_are(config: Pat
 def test_a_refused_config_is_said_and_not_passed_over(config: Path) -> None:
     config.write_text("chambers: 3\n")
     assert isinstance(run(config=config).exception, ConfigError)
+
+
+@pytest.mark.process
+def test_as_a_command_it_needs_no_service_and_changes_nothing(tmp_path: Path) -> None:
+    shed = Shed(tmp_path)
+    before = shed.listing()
+    shown = shed.run("species", "fig")
+    assert (shown.returncode, shown.stderr) == (0, "")
+    assert "[weak]" in shown.stdout
+    failed = shed.run("species", "baobab")
+    assert (failed.returncode, failed.stdout) == (InputError.exit_code, "")
+    assert failed.stderr.count("\n") == 1
+    assert "Traceback" not in failed.stderr
+    assert shed.listing() == before
