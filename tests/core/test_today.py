@@ -258,6 +258,14 @@ def test_a_setpoint_on_its_way_says_where_it_goes():
     assert "set 15.0, going up to 17.0 for BLC-1" in text
 
 
+def test_a_setpoint_that_is_not_the_configs_is_explained():
+    diary = Diary().note(What.ADD, 9, "GRP-2", SOUTH, **GRAPES)
+    text = " ".join(screen(diary).split())
+    assert "set 17.0, going up to 24.0 for GRP-2 rule: GRP-2 (grapevine, callusing) leads" in text
+    assert "the config's 17 does not suit it" in text
+    assert "leads" not in screen()
+
+
 def test_mould_is_urgent_and_brings_its_rule():
     diary = shed().note(What.LOOK, 2, "GRP-2", sampled=10, mould=2)
     text = screen(diary)
@@ -313,6 +321,8 @@ def test_alarms_stand_before_the_batches():
     assert "ALARMS\n  ! NOW north-bench: There is no heat.\n  ! The log is not written.\n" in text
     assert text.index("ALARMS") < text.index("NORTH-BENCH")
     assert "\nALARM\n" in screen(alarms=[house])
+    newer = Standing(None, NORTH, False, "Something new.")
+    assert "! north-bench: Something new." in screen(alarms=[newer])
 
 
 def test_buds_ahead_of_callus_are_marked():

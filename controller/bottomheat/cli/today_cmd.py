@@ -99,9 +99,10 @@ def _alarms(seen: View) -> list[Standing]:
     from bottomheat.season.today import Standing
 
     if seen.status is not None:
+        known = {alarm.value: alarm for alarm in Alarm}
         return [
-            Standing(Alarm(row["alarm"]), row["chamber"], row["level"] == "now", row["text"])
-            for row in seen.status["alarms"]
+            Standing(known.get(row["alarm"]), row["chamber"], row["level"] == "now", row["text"])
+            for row in seen.status.get("alarms", ())
         ]
     rows = stood(seen.alarms, seen.runs, seen.now_ms, seen.now_ms)
     return [

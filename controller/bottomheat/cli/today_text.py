@@ -161,6 +161,8 @@ def _box(box: BoxToday, zone: tzinfo | None) -> list[str]:
     state = _set(box) if box.in_use else "not in use"
     empty = "" if box.batches else ", no batch in it"
     lines = [f"{box.name.upper()}   {state}{empty}"]
+    if box.why:
+        lines += _wrapped("  rule: ", box.why)
     if box.warm_tops is not None:
         lines += _wrapped("  ! ", box.warm_tops.text)
     for task in box.conflicts:
@@ -264,7 +266,7 @@ def as_data(found: Today, span: Span) -> dict[str, Any]:
         },
         "alarms": [
             {
-                "alarm": each.alarm.value,
+                "alarm": None if each.alarm is None else each.alarm.value,
                 "chamber": each.chamber,
                 "level": "now" if each.urgent else "morning",
                 "text": each.text,

@@ -38,9 +38,12 @@ _PLAIN_NOTE: Final = "hardening off: "
 
 @dataclass(frozen=True, slots=True)
 class Standing:
-    """An alarm that stands: where (None: the house), whether it cannot wait, what it says."""
+    """An alarm that stands: where (None: the house), whether it cannot wait, what it says.
 
-    alarm: Alarm
+    ``alarm`` is None where this version does not know it.
+    """
+
+    alarm: Alarm | None
     chamber: str | None
     urgent: bool
     text: str
@@ -96,6 +99,7 @@ class BoxToday:
         name: as the config has it.
         in_use: whether it is heated at all.
         order: what the setpoint's rule asks of it.
+        why: the rule in words, where it asks for something else than the config; else empty.
         night: what it was like; None: the log does not know.
         conflicts: what does not go together in it.
         tasks: what is due at the box itself.
@@ -106,6 +110,7 @@ class BoxToday:
     name: str
     in_use: bool
     order: Order
+    why: str
     night: Night | None
     conflicts: tuple[Task, ...]
     tasks: tuple[Task, ...]
@@ -213,6 +218,7 @@ def _box(
         name=name,
         in_use=chamber.in_use,
         order=orders[name],
+        why=_why(orders[name], chamber),
         night=nights.get(name),
         conflicts=tuple(
             _conflict(text, name, inside, orders, config) for text in orders[name].conflicts
@@ -221,6 +227,12 @@ def _box(
         batches=tuple(_batch(batch, config, chamber, dues, now_ms, clock_sure) for batch in inside),
         warm_tops=_warm_tops(tops.get(name), inside),
     )
+
+
+def _why(order: Order, chamber: ChamberConfig) -> str:
+    by_rule = order.lead is not None and chamber.in_use
+    as_written = abs(order.setpoint_c - chamber.callus_zone_c) < _SLACK_K
+    return order.why if by_rule and not as_written else ""
 
 
 def _warm_tops(warm: Tops | None, inside: Sequence[Batch]) -> Task | None:
