@@ -129,6 +129,7 @@ class Seasonal:
             clock.wall_ms(),
             now_s,
             clock_sure=clock.synchronised(),
+            in_force_c={name: box.setpoint_c for name, box in self._orders.boxes.items()},
         )
         for entry in done.entries:
             self._note(entry)

@@ -132,6 +132,7 @@ BOX: dict[str, Any] = {
     "lead": "MUL-1",
     "why": "MUL-1 (mulberry, rooting) leads and wants 18 to 20",
 }
+STILL: dict[str, Any] = {"before_c": 20.0, "per_day_k": None}
 ANSWER: dict[str, Any] = {
     "ok": True,
     "what": "stage",
@@ -170,12 +171,16 @@ def test_says_what_is_kept_and_what_the_box_does():
         ({"at_once_c": 22.0}, "from 25 to 22 at once, then to 20 °C by 1.5 K a day"),
         ({"at_once_c": 20.0, "per_day_k": None}, "from 25 to 20 °C at once"),
         ({"before_c": 17.0, "per_day_k": None}, "from 17 to 20 °C, wet layer 28"),
-        ({"before_c": 20.0, "new_lead": False}, "stays at 20 °C for MUL-1, wet layer 28 at most."),
+        ({**STILL, "new_lead": False}, "stays at 20 °C for MUL-1, wet layer 28 at most."),
         (
-            {"before_c": 20.0, "new_lead": False, "changed": False, "lead": None},
+            {**STILL, "new_lead": False, "changed": False, "lead": None},
             "north-bench stays at 20 °C as the config says.",
         ),
         ({"in_use": False}, "north-bench is not in use: no heat."),
+        (
+            {"changed": False, "new_lead": False, "before_c": 23.5},
+            "north-bench goes on down from 23.5 to 20 °C by 1.5 K a day for MUL-1.",
+        ),
     ],
 )
 def test_says_how_the_box_gets_there(more, part):

@@ -50,6 +50,7 @@ class Diary:
         self.entries: list[Dated] = []
         self.now_ms = NOW_MS
         self.clock_sure = True
+        self.in_force_c: dict[str, float] = {}
 
     def ask(self, what: str | None = None, batch: str | None = None, **more: Any) -> Outcome:
         fields = {"do": "season", "what": what, "batch": batch, **more}
@@ -58,7 +59,13 @@ class Diary:
 
     def send(self, request: dict[str, Any]) -> Outcome:
         outcome = handle(
-            self.entries, self.config, request, self.now_ms, 50.0, clock_sure=self.clock_sure
+            self.entries,
+            self.config,
+            request,
+            self.now_ms,
+            50.0,
+            clock_sure=self.clock_sure,
+            in_force_c=self.in_force_c,
         )
         for entry in outcome.entries:
             at_ms = entered_ms(self.entries, self.now_ms, clock_sure=self.clock_sure)
@@ -177,6 +184,18 @@ def test_the_next_stage_lowers_the_heat_in_steps():
     assert (box["before_c"], box["setpoint_c"]) == (25.0, 20.0)
     assert (box["per_day_k"], box["at_once_c"]) == (1.5, None)
     assert box["ceiling_c"] == 28.0
+
+
+def test_heat_that_is_still_on_its_way_down_is_told_from_where_it_is():
+    diary = added()
+    diary.keep("stage", "MUL-1", data={"stage": "rooting"})
+    diary.in_force_c = {"north-bench": 23.5}
+    (box,) = diary.keep("look", "MUL-1")["boxes"]
+    assert (box["changed"], box["before_c"], box["setpoint_c"]) == (False, 23.5, 20.0)
+    assert box["per_day_k"] == 1.5
+    (box,) = diary.keep("change", "MUL-1", data={"target_c": 22})["boxes"]
+    assert (box["changed"], box["before_c"], box["setpoint_c"]) == (True, 23.5, 22.0)
+    assert box["per_day_k"] == 1.5
 
 
 def test_heat_above_a_warm_limit_goes_down_at_once():

@@ -77,6 +77,9 @@ def _box(box: Mapping[str, Any]) -> str:
     if not box["in_use"]:
         return f"{name} is not in use: no heat."
     layer = f", wet layer {box['ceiling_c']:g} at most"
+    if not box["changed"] and box["per_day_k"] is not None:
+        rate = f"by {box['per_day_k']:g} K a day"
+        return f"{name} goes on down from {before_c} to {set_c} {rate} for {box['lead']}."
     if box["setpoint_c"] == box["before_c"] and not box["new_lead"]:
         whose = f"for {box['lead']}" if box["lead"] is not None else "as the config says"
         return f"{name} stays at {set_c} {whose}{layer if box['changed'] else ''}."

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from typing import Any, Final
 
@@ -38,6 +38,7 @@ def answer(
     new: Dated,
     base: Dated | None,
     known_ms: int | None,
+    in_force_c: Mapping[str, float],
     *,
     kept: bool,
 ) -> dict[str, Any]:
@@ -50,6 +51,8 @@ def answer(
         new: the entry.
         base: the entry that it corrects or withdraws.
         known_ms: the last time that was known, UTC ms, or None.
+        in_force_c: the setpoint now in force, °C, by box, which may still be on its way down; a
+            box that is missing is where the rule had it.
         kept: it says something new.
 
     Returns:
@@ -61,7 +64,7 @@ def answer(
     entry = new.entry
     batch = after.batches.get(entry.batch or "")
     touched = batch if entry.what is not What.DONE else None
-    boxes, conflicts = _boxes(config, before, after, touched, known_ms)
+    boxes, conflicts = _boxes(config, before, after, touched, known_ms, in_force_c)
     steps = [*_moves(config, after, conflicts, known_ms)]
     notes: list[str] = []
     if batch is not None and entry.what in _LOOKED:
@@ -116,7 +119,12 @@ _Conflict = tuple[Batch | None, str]
 
 
 def _boxes(
-    config: Config, before: Season, after: Season, batch: Batch | None, known_ms: int | None
+    config: Config,
+    before: Season,
+    after: Season,
+    batch: Batch | None,
+    known_ms: int | None,
+    in_force_c: Mapping[str, float],
 ) -> tuple[list[dict[str, Any]], list[_Conflict]]:
     """The boxes that do something else now and that of the batch; what does not go together."""
     shown, conflicts = [], []
@@ -129,7 +137,8 @@ def _boxes(
         )
         here = batch is not None and batch.open and batch.place == name
         if changed or here:
-            shown.append(_box(config, name, old, new, changed=changed))
+            had_c = in_force_c.get(name, old.setpoint_c)
+            shown.append(_box(config, name, old, new, had_c, changed=changed))
         told = set(old.conflicts)
         inside = after.inside(name)
         for text in new.conflicts:
@@ -139,12 +148,14 @@ def _boxes(
     return shown, conflicts
 
 
-def _box(config: Config, name: str, old: Order, new: Order, *, changed: bool) -> dict[str, Any]:
+def _box(
+    config: Config, name: str, old: Order, new: Order, had_c: float, *, changed: bool
+) -> dict[str, Any]:
     at_once_c = per_day_k = None
-    if new.setpoint_c < old.setpoint_c - _SAME_K and new.lead is not None:
+    if new.setpoint_c < had_c - _SAME_K and new.lead is not None:
         per_day_k = config.season.lower_per_day_k
         cap_c = math.floor(new.cap_c / _STEP_K + 1e-6) * _STEP_K
-        if cap_c < old.setpoint_c - _SAME_K:
+        if cap_c < had_c - _SAME_K:
             at_once_c = round(max(cap_c, new.setpoint_c), 1)
             per_day_k = per_day_k if at_once_c > new.setpoint_c + _SAME_K else None
     return {
@@ -153,7 +164,7 @@ def _box(config: Config, name: str, old: Order, new: Order, *, changed: bool) ->
         "changed": changed,
         "new_lead": new.lead != old.lead,
         "setpoint_c": new.setpoint_c,
-        "before_c": old.setpoint_c,
+        "before_c": had_c,
         "at_once_c": at_once_c,
         "per_day_k": per_day_k,
         "ceiling_c": new.ceiling_c,

@@ -67,6 +67,7 @@ def handle(
     now_s: float,
     *,
     clock_sure: bool,
+    in_force_c: Mapping[str, float] | None = None,
 ) -> Outcome:
     """Take or refuse a request about batches; never raises on what a client may send.
 
@@ -82,12 +83,15 @@ def handle(
         now_ms: the wall clock, UTC ms.
         now_s: monotonic time, s.
         clock_sure: the wall clock is set.
+        in_force_c: the setpoint now in force, °C, by box, for the answer; None: as the rule has it.
 
     Returns:
         With ``answer["ok"]`` false the sentence in ``answer["error"]`` says why.
     """
     try:
-        return _handle(entries, config, request, now_ms, now_s, clock_sure=clock_sure)
+        return _handle(
+            entries, config, request, now_ms, now_s, in_force_c or {}, clock_sure=clock_sure
+        )
     except InputError as error:
         return Outcome({"ok": False, "error": str(error)})
 
@@ -98,6 +102,7 @@ def _handle(
     request: Mapping[str, Any],
     now_ms: int,
     now_s: float,
+    in_force_c: Mapping[str, float],
     *,
     clock_sure: bool,
 ) -> Outcome:
@@ -122,7 +127,7 @@ def _handle(
     refuse_contradictions(before, after, number)
     kept = _says_more(before, after, entry, base)
     known_ms = now_ms if clock_sure else max((each.at_ms for each in entries), default=None)
-    shown = answer(config, before, after, new, base, known_ms, kept=kept)
+    shown = answer(config, before, after, new, base, known_ms, in_force_c, kept=kept)
     if not kept:
         return Outcome(shown)
     return Outcome(shown, (entry,), (_event(entry, base, after, config, now_s),))
