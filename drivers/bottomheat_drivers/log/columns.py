@@ -133,7 +133,7 @@ class _ColumnReader(LogReader):
         states = self._states(chamber)
         low_ms = -_FAR_T_MS if from_ms is None else from_ms
         high_ms = _FAR_T_MS if to_ms is None else to_ms
-        extent = self._extent(placings, from_ms, to_ms)
+        extent = self._extent(placings, low_ms, high_ms)
         # Room for the rows of every box: what is not touched takes no memory.
         room = max(extent[1] - extent[0], 0)
         wall_ms, at = np.empty(room, np.int64), np.empty(room, np.int32)
@@ -190,24 +190,6 @@ class _ColumnReader(LogReader):
             np.array([codes[row[6]] for row in rows], dtype=np.int16),
             conditions,
         )
-
-    def _extent(
-        self, placings: Mapping[int, Placing], from_ms: int | None, to_ms: int | None
-    ) -> tuple[int, int]:
-        """The rowids that hold every row of this stretch of wall time, and maybe some more."""
-        if from_ms is None and to_ms is None:
-            return self._all_rows()
-        extents: list[tuple[int, int]] = []
-        for run, placing in placings.items():
-            low, high = self._run_rows(run)
-            from_t_ms, to_t_ms = placing.t_range(
-                -_FAR_T_MS if from_ms is None else from_ms, _FAR_T_MS if to_ms is None else to_ms
-            )
-            first = self._search(low, high, (run, from_t_ms))
-            end = self._search(first, high, (run, to_t_ms))
-            if first < end:
-                extents.append((first, end))
-        return min((low for low, _ in extents), default=0), max((e for _, e in extents), default=0)
 
     def _chunks(
         self, chamber: str, extent: tuple[int, int], names: tuple[str, ...]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any, TypeVar
 
 from bottomheat.calibration.ledger import ProbeCheck, Reference, ReferenceEntry
@@ -384,6 +384,18 @@ class LogReader(LogFile):
         low, high = self._all_rows()
         first = self._search(low, high, (run, -(2**62)))
         return first, self._search(first, high, (run + 1, -(2**62)))
+
+    def _extent(self, placings: Mapping[int, Placing], from_ms: int, to_ms: int) -> tuple[int, int]:
+        """The rowids that hold every row of this stretch of wall time, and maybe some more."""
+        found: list[tuple[int, int]] = []
+        for run, placing in placings.items():
+            low, high = self._run_rows(run)
+            from_t_ms, to_t_ms = placing.t_range(from_ms, to_ms)
+            first = self._search(low, high, (run, from_t_ms))
+            end = self._search(first, high, (run, to_t_ms))
+            if first < end:
+                found.append((first, end))
+        return min((low for low, _ in found), default=0), max((e for _, e in found), default=0)
 
     def _search(self, low: int, high: int, key: tuple[int, int]) -> int:
         """The first rowid whose (run, t_ms) is ``key`` or after: it never decreases by rowid."""

@@ -1,0 +1,73 @@
+"""``bottomheat export``: the log as tables for a spreadsheet."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from bottomheat.cli import config_option
+from bottomheat.errors import InputError
+
+
+@click.command(short_help="Write the log as tables (CSV) for a spreadsheet.")
+@click.argument("chamber", required=False)
+@click.option("--all", "every", is_flag=True, help="Every box that the log knows.")
+@click.option(
+    "--csv",
+    "folder",
+    type=click.Path(path_type=Path, file_okay=False),
+    required=True,
+    metavar="DIR",
+    help="The folder for the files; made where it is missing.",
+)
+@click.option("--from", "from_when", metavar="WHEN", help="Begin: 2027-01-05, 5jan, 3d ago.")
+@click.option("--to", "to_when", metavar="WHEN", help="End; a day counts as a whole.")
+@click.option(
+    "--log", type=click.Path(path_type=Path), metavar="FILE", help="Another log than the config's."
+)
+@config_option
+def command(
+    chamber: str | None,
+    every: bool,
+    folder: Path,
+    from_when: str | None,
+    to_when: str | None,
+    log: Path | None,
+    config_path: Path,
+) -> None:
+    """Write samples, events, alarms, gaps, tending, thermometer readings and batches to DIR.
+
+    One file each, the samples one a box.  Times are UTC; time_ms is milliseconds since 1970, and
+    clock_set is 0 where the time is a guess.  An empty cell is a value that was not there.  Files
+    that exist are never written over.
+    """
+    from bottomheat.cli.log_file import have_written, log_path, progress
+    from bottomheat_drivers.log.exporting import export_csv
+
+    if (chamber is None) == (not every):
+        raise InputError("name one box, or say --all.")
+    path = log_path(config_path, log)
+    if log is None:
+        have_written(config_path, path)
+    from_ms = None if from_when is None else _moment_ms(from_when, end=False)
+    to_ms = None if to_when is None else _moment_ms(to_when, end=True)
+    if from_ms is not None and to_ms is not None and from_ms >= to_ms:
+        raise InputError("--from must be before --to.")
+    with progress() as tell:
+        boxes = [] if chamber is None else [chamber]
+        counts = export_csv(path, boxes, folder, from_ms, to_ms, tell)
+    for name, count in counts.items():
+        click.echo(f"{folder / name}: {count} row{'' if count == 1 else 's'}")
+
+
+def _moment_ms(text: str, *, end: bool) -> int:
+    """The beginning of what ``text`` names, or its end; a day is from midnight to midnight."""
+    from bottomheat.cli.batch_when import parse_when
+    from bottomheat_drivers.clock import SystemClock
+
+    clock = SystemClock()
+    when = parse_when(text, clock.wall_ms(), None, clock_set=clock.synchronised())
+    if when is None:
+        return clock.wall_ms()
+    return when.at_ms + (when.open_ms if end else -when.open_ms)

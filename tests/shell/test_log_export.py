@@ -1,0 +1,198 @@
+"""The log as tables for a spreadsheet: read by another program, they hold what the log holds."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import os
+import resource
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from bottomheat.errors import InputError, LogError
+from bottomheat.model import Alarm, Bad, Estimate, Event, EventKind, Fault, Good, Place
+from bottomheat.season.ledger import SeasonEntry, What
+from bottomheat_drivers.log.columns import columns
+from bottomheat_drivers.log.exporting import SAMPLES, export_csv
+from log_tools import NOW_MS, SetClock, entry, journal, note, sample
+
+NAMES = [
+    "samples-north-bench.csv",
+    "samples-south-bench.csv",
+    *(f"{name}.csv" for name in ("events", "alarms", "gaps", "tending", "thermometer", "batches")),
+]
+LISTED = """
+import sys, bottomheat.cli as cli
+cli.SECTIONS = (*cli.SECTIONS, ("The log", ("backup", "verify", "export")))
+cli.main(sys.argv[1:])
+"""
+
+
+def quiet(_what: str, _share: float) -> None:
+    """Tell nobody."""
+
+
+def written(folder: Path) -> Path:
+    """Two boxes, two runs an hour apart, a row with a fault and one without estimate."""
+    for first_s in (100.0, 7000.0):
+        kept = journal(folder, SetClock(first_s, NOW_MS + round(first_s * 1000)), background=False)
+        for n in range(300):
+            at_s = first_s + 10 * n
+            readings = (
+                (Place.SUBSTRATE, Good(29.4 + n / 1000, at_s)),
+                (Place.MAT, Bad(Fault.CRC, at_s) if n == 7 else Good(43.8, at_s)),
+                (Place.TOP, Good(-0.062, at_s)),
+            )
+            estimate = None if n == 9 else Estimate(25.0 + n / 700, 0.4)
+            kept.record([sample(at_s, readings=readings, estimate=estimate, heat=n % 3 == 0)], [])
+            kept.record([sample(at_s, "south-bench", setpoint_c=None, duty=None)], [])
+        alarm = Event(
+            EventKind.ALARM_RAISED, first_s, "south-bench", 'he said "x"', Alarm.CALLUS_HOT
+        )
+        kept.record([], [note(first_s, "first line\nsecond; with, commas"), alarm])
+        kept.note_tending("north-bench", "water", "2 l, lukewarm", 600.0, "ajar")
+        kept.note_reference(entry())
+        kept.note_season(SeasonEntry(What.LOOK, "MÜL-1", data={"sampled": 20}, about_ms=NOW_MS))
+        kept.close()
+    return folder / "log.sqlite"
+
+
+def table(path: Path) -> pd.DataFrame:
+    return pd.read_csv(path, keep_default_na=True)
+
+
+def bottomheat(*words: object, limit: int | None = None) -> subprocess.CompletedProcess[str]:
+    def bounded() -> None:
+        if limit is not None:
+            resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit))
+
+    return subprocess.run(
+        [sys.executable, "-c", LISTED, *map(str, words)],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        env={**os.environ, "PYTHONPATH": os.pathsep.join(sys.path), "TZ": "UTC"},
+        preexec_fn=bounded,
+        check=False,
+    )
+
+
+def test_the_samples_are_those_of_the_log(tmp_path):
+    path = written(tmp_path)
+    counts = export_csv(path, [], tmp_path / "out", None, None, quiet)
+    assert list(counts) == NAMES
+    assert counts["samples-north-bench.csv"] == 600
+    found = table(tmp_path / "out" / "samples-north-bench.csv")
+    expected = columns(path, "north-bench")
+    assert tuple(found.columns) == SAMPLES
+    assert found.time_ms.tolist() == expected.wall_ms.tolist()
+    as_time = pd.to_datetime(found.time_utc).astype("datetime64[ms, UTC]").astype("int64")
+    assert as_time.tolist() == expected.wall_ms.tolist()
+    for name in ("substrate_c", "mat_c", "top_c", "estimate_c", "expanded_k", "setpoint_c", "duty"):
+        np.testing.assert_allclose(found[name], getattr(expected, name), atol=1e-9, err_msg=name)
+    assert found.heat.astype(bool).tolist() == expected.heat.tolist()
+    assert found.condition.tolist() == [expected.conditions[code] for code in expected.condition]
+    assert found.faults[7] == "mat:CRC"
+    assert np.isnan(found.mat_c[7])
+    assert np.isnan(found.estimate_c[9])
+    assert found.room_c.isna().all()
+    assert set(found.clock_set) == {1}
+
+
+def test_the_other_tables(tmp_path):
+    export_csv(written(tmp_path), [], tmp_path / "out", None, None, quiet)
+    out = tmp_path / "out"
+    events = table(out / "events.csv")
+    assert events.text.tolist() == ["first line\nsecond; with, commas", 'he said "x"'] * 2
+    assert events.alarm.tolist()[1::2] == [Alarm.CALLUS_HOT.value] * 2
+    alarms = table(out / "alarms.csv")
+    assert alarms.time_ms.tolist() == [NOW_MS + 100_000, NOW_MS + 7_000_000]
+    assert alarms.cleared_ms.isna().all()
+    gaps = table(out / "gaps.csv")
+    assert gaps[["from_ms", "to_ms"]].values.tolist() == [[NOW_MS + 3_090_000, NOW_MS + 7_000_000]]
+    assert gaps.cause.tolist() == ["stopped"]
+    tending = table(out / "tending.csv")
+    assert (
+        tending[["doing", "for_s", "lid", "note"]].values.tolist()
+        == [["water", 600.0, "ajar", "2 l, lukewarm"]] * 2
+    )
+    readings = table(out / "thermometer.csv")
+    assert readings[["number", "reading_c"]].values.tolist() == [[1, 24.8], [2, 24.8]]
+    batches = table(out / "batches.csv")
+    assert batches.batch.tolist() == ["MÜL-1"] * 2
+    assert batches.about_ms.tolist() == [NOW_MS] * 2
+    assert [json.loads(data) for data in batches.data] == [{"sampled": 20}] * 2
+
+
+def test_one_box_and_a_stretch_of_time(tmp_path):
+    path = written(tmp_path)
+    from_ms, to_ms = NOW_MS + 3_000_000, NOW_MS + 7_500_000
+    counts = export_csv(path, ["north-bench"], tmp_path / "out", from_ms, to_ms, quiet)
+    assert "samples-south-bench.csv" not in counts
+    found = table(tmp_path / "out" / "samples-north-bench.csv")
+    expected = columns(path, "north-bench", from_ms, to_ms)
+    assert found.time_ms.tolist() == expected.wall_ms.tolist()
+    assert len(found) == counts["samples-north-bench.csv"] == 60
+    assert counts["alarms.csv"] == 0  # of the other box
+    assert counts["events.csv"] == counts["tending.csv"] == counts["gaps.csv"] == 1
+
+
+def test_a_clock_that_was_never_set_is_said(tmp_path):
+    kept = journal(tmp_path, SetClock(wall_ms=5_000_000, synchronised=False), background=False)
+    kept.record([sample(110.0)], [])
+    kept.close()
+    export_csv(tmp_path / "log.sqlite", [], tmp_path / "out", None, None, quiet)
+    (row,) = csv.DictReader(io.StringIO((tmp_path / "out/samples-north-bench.csv").read_text()))
+    assert (row["time_utc"], row["clock_set"]) == ("1970-01-01T01:23:30.000Z", "0")
+
+
+def test_a_box_with_an_odd_name_stays_in_the_folder(tmp_path):
+    kept = journal(tmp_path, background=False)
+    kept.record([sample(110.0, "../../etc/box")], [])
+    kept.close()
+    counts = export_csv(tmp_path / "log.sqlite", [], tmp_path / "out", None, None, quiet)
+    assert next(iter(counts)) == "samples-.._.._etc_box.csv"
+    assert (tmp_path / "out" / "samples-.._.._etc_box.csv").exists()
+
+
+def test_refusals_are_one_sentence_and_write_nothing(tmp_path):
+    path = written(tmp_path)
+    with pytest.raises(InputError, match=r"knows no box attic; it knows north-bench, south-bench"):
+        export_csv(path, ["attic"], tmp_path / "out", None, None, quiet)
+    assert not (tmp_path / "out").exists()
+    (tmp_path / "out").mkdir()
+    (tmp_path / "out" / "events.csv").write_text("mine")
+    with pytest.raises(InputError, match="exists already"):
+        export_csv(path, [], tmp_path / "out", None, None, quiet)
+    assert [each.name for each in (tmp_path / "out").iterdir()] == ["events.csv"]
+    with pytest.raises(LogError, match="could not be written"):
+        export_csv(path, [], tmp_path / "none" / "out", None, None, quiet)
+
+
+def test_a_full_disk_leaves_no_half_a_table(tmp_path):
+    path = written(tmp_path)
+    done = bottomheat("export", "--all", "--csv", tmp_path / "out", "--log", path, limit=20_000)
+    assert done.returncode == LogError.exit_code
+    assert len(done.stderr.splitlines()) == 1
+    assert "could not be written" in done.stderr
+    assert list((tmp_path / "out").iterdir()) == []
+
+
+def test_the_command(tmp_path):
+    path = written(tmp_path)
+    words = ("--csv", tmp_path / "out", "--log", path)
+    done = bottomheat("export", "north-bench", *words, "--from", "2026-01-16", "--to", "2026-01-16")
+    assert (done.returncode, done.stderr) == (0, "")
+    assert f"{tmp_path}/out/samples-north-bench.csv: 600 rows" in done.stdout.splitlines()
+    for words_ in ((), ("north-bench", "--all")):
+        done = bottomheat("export", *words_, *words)
+        assert done.returncode == InputError.exit_code
+        assert "name one box, or say --all" in done.stderr
+    done = bottomheat("export", "--all", *words, "--from", "2026-01-17", "--to", "2026-01-16")
+    assert done.returncode == InputError.exit_code
