@@ -113,7 +113,7 @@ class ControlSocket:
                     self._signals.drain()
                     return True
                 if key.data == "listener":
-                    self._accept(now_s)
+                    self._accept(self._clock.monotonic_s())  # not that of before the wait
                 else:
                     self._serve(key.data, handler)
 
