@@ -1,0 +1,348 @@
+"""The finders: each looks for the marks of one cause in a window.
+
+The weights are judgement, tried on rehearsed faults (``tests/bench/diagnosis.py``).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from typing import Final
+
+import numpy as np
+
+from bottomheat.model import PLACE_WORDS, Alarm, EventKind, Fault, Place
+from bottomheat.review.causes import Cause
+from bottomheat.review.features import (
+    HOUR_S,
+    Candidate,
+    Features,
+    Mark,
+    alarm_marks,
+    runs,
+    text_marks,
+)
+from bottomheat.review.window import Window
+
+Finder = Callable[[Window, Features], Iterator[Candidate]]
+_A = Alarm
+
+
+# -- power and processes ---------------------------------------------------------------------
+
+
+def _gaps(window: Window, _: Features) -> Iterator[Candidate]:
+    for hole in window.holes:
+        long = (hole.to_s - hole.from_s) / 60.0
+        text = f"nothing was recorded for {long:.0f} min"
+        if hole.cause == "power":
+            marks = (Mark(8.0, f"{text}; the computer started anew after it", hole.from_s),)
+            yield Candidate(Cause.POWER_CUT, None, marks)
+        elif hole.cause in ("unknown", "log failed"):
+            same = Mark(6.0, f"{text}, and the same run of the service went on", hole.from_s)
+            yield Candidate(Cause.SERVICE_SILENT, None, (same,))
+
+
+def _keeper(window: Window, _: Features) -> Iterator[Candidate]:
+    marks = alarm_marks(window, 6.0, _A.KEEPER_SILENT)
+    yield Candidate(Cause.KEEPER_SILENT, None, tuple(marks))
+    refused = [
+        Mark(6.0, e.text, e.at_s)
+        for e in window.said
+        if e.kind is EventKind.KEEPER
+        and e.text.startswith("no heat: its probe")
+        and "three good readings" not in e.text
+        and "the limit is" not in e.text
+    ][:1]
+    yield Candidate(Cause.KEEPER_PROBE, None, tuple(refused))
+
+
+# -- probes ----------------------------------------------------------------------------------
+
+
+def _silent(_: Window, seen: Features) -> Iterator[Candidate]:
+    for place, lost in seen.lost.items():
+        if lost is None:
+            continue
+        from_s, to_s, why = lost
+        if why is Fault.JUMP or (why is None and seen.jumped[place]):
+            continue
+        said = why.value if why is not None else "no good reading"
+        long = (to_s - from_s) / 60.0
+        weight = 5.0 if to_s - from_s >= 30.0 + 2 * seen.cycle_s else 1.0
+        text = f"{PLACE_WORDS[place]}: {said}, for {long:.0f} min"
+        yield Candidate(Cause.PROBE_SILENT, place, (Mark(weight + 2.0, text, from_s),))
+
+
+def _frozen(window: Window, seen: Features) -> Iterator[Candidate]:
+    for place in window.celsius:
+        marks = text_marks(window, 6.0, f"{PLACE_WORDS[place]}: its probe stands still")
+        long_s, since_s = seen.still_s(place)
+        usual_s = _still_before(window, seen, place, since_s)
+        if long_s >= 1.5 * HOUR_S and long_s >= 4.0 * usual_s:
+            share = 4.0 if place is not Place.ROOM else 3.5
+            text = (
+                f"{PLACE_WORDS[place]}: the same reading for {long_s / 60:.0f} min, "
+                f"{usual_s / 60:.0f} at most before"
+            )
+            marks.append(Mark(share, text, since_s))
+        if marks and place is not Place.ROOM:
+            elsewhere = _like_the_room(seen, place, long_s, since_s)
+            if elsewhere is not None:
+                marks.append(Mark(-8.0, elsewhere, since_s))
+                yield Candidate(Cause.PROBE_DISPLACED, place, (Mark(5.0, elsewhere, since_s),))
+        yield Candidate(Cause.PROBE_FROZEN, place, tuple(marks))
+
+
+def _like_the_room(seen: Features, place: Place, long_s: float, since_s: float) -> str | None:
+    """What to say where a probe that stands still shows what the room shows, or None."""
+    if math.isnan(since_s) or long_s < 600.0:
+        return None
+    there_c = seen.mean(place, since_s, since_s + long_s)
+    room_c = seen.mean(Place.ROOM, since_s, since_s + long_s)
+    before_c = seen.mean(place, since_s - 3 * HOUR_S, since_s - 2 * HOUR_S)
+    if math.isnan(room_c) or abs(there_c - room_c) > 1.5 or abs(before_c - room_c) < 3.0:
+        return None
+    return f"{PLACE_WORDS[place]}: it shows what the room shows, {there_c:.1f} °C"
+
+
+def _still_before(window: Window, seen: Features, place: Place, since_s: float) -> float:
+    """The longest stretch of one reading before a time, s; at least a minute."""
+    if math.isnan(since_s):
+        return math.inf
+    rows = window.between(-math.inf, since_s)
+    values, times = window.at(place)[rows], window.at_s[rows]
+    same = np.append(False, np.diff(values) == 0.0) if len(values) > 1 else np.zeros(0, bool)
+    lengths = [float(times[last - 1] - times[first - 1]) for first, last in runs(same)]
+    if not lengths or len(values) * seen.cycle_s < HOUR_S:
+        return math.inf
+    return max(60.0, *lengths)
+
+
+def _displaced(window: Window, seen: Features) -> Iterator[Candidate]:
+    marks = text_marks(window, 5.0, "the wet-layer probe is displaced")
+    yield Candidate(Cause.PROBE_DISPLACED, Place.SUBSTRATE, tuple(marks))
+    marks = text_marks(window, 6.0, "the callus probe is displaced")
+    yield Candidate(Cause.PROBE_DISPLACED, Place.CALLUS, tuple(marks))
+    for place in window.celsius:
+        if seen.jumped[place] and place is not Place.ROOM:
+            at_s = next(at for at, p, f in window.faults if p is place and f is Fault.JUMP)
+            text = f"{PLACE_WORDS[place]}: jumped from one reading to the next"
+            yield Candidate(Cause.PROBE_DISPLACED, place, (Mark(4.0, text, at_s),))
+
+
+# -- heat ------------------------------------------------------------------------------------
+
+
+def _unasked(window: Window, seen: Features) -> Iterator[Candidate]:
+    marks = alarm_marks(window, 6.0, _A.RELAY_STUCK_ON)
+    if not marks:
+        marks = text_marks(window, 5.0, "the mat warms with its relay open")
+    off = _mat_warms_unasked(window, seen)
+    if off is not None:
+        at_s, rise_k = off
+        text = f"the mat rose by {rise_k:.1f} K in 20 min with heat off"
+        marks.append(Mark(2.5, text, at_s))
+    if window.raised(_A.CUTOFF, _A.KEEPER_LATCHED) and off is not None:
+        marks += alarm_marks(window, 2.0, _A.CUTOFF, _A.KEEPER_LATCHED)
+    yield Candidate(Cause.HEAT_UNASKED, None, tuple(marks))
+
+
+def _mat_warms_unasked(window: Window, seen: Features) -> tuple[float, float] | None:
+    """When the mat first rose by 1.5 K in 20 min with its relay open all the while, and by what."""
+    mat_c = window.at(Place.MAT)
+    if np.isnan(mat_c).all():
+        return None
+    span = max(1, round(1200.0 / seen.cycle_s))
+    if len(mat_c) <= span:
+        return None
+    heated = np.concatenate(([0], np.cumsum(window.heat)))
+    off = (heated[span:-1] - heated[: -span - 1]) == 0
+    rise_k = mat_c[span:] - mat_c[:-span]
+    layer_c = window.at(Place.SUBSTRATE)
+    warm = off & (rise_k >= 1.5) & (mat_c[span:] > layer_c[span:])
+    hits = np.flatnonzero(warm)
+    if not len(hits):
+        return None
+    return float(window.at_s[hits[0]]), float(np.nanmax(rise_k[warm]))
+
+
+def _no_heat(window: Window, seen: Features) -> Iterator[Candidate]:
+    weak = text_marks(window, 5.0, "gives less than two thirds of the heat")
+    yield Candidate(Cause.WEAK_HEAT, None, tuple(weak))
+    marks = text_marks(window, 3.0, "heat is switched on and the mat does not warm")
+    if not marks:
+        marks = alarm_marks(window, 1.5, _A.NO_EFFECT)
+    if not marks or marks[0].at_s is None:
+        return
+    at_s = marks[0].at_s
+    fall_k = seen.mean(Place.SUBSTRATE, at_s - 900.0, at_s + 900.0) - seen.mean(
+        Place.SUBSTRATE, at_s - 3 * HOUR_S, at_s - 2.5 * HOUR_S
+    )
+    if fall_k <= -0.4:
+        text = f"the wet layer fell by {-fall_k:.1f} K in the hours around it, with heat asked for"
+        marks.append(Mark(2.0, text, at_s))
+    elif fall_k > -0.2:
+        text = "the wet layer held its temperature all the same"
+        marks.append(Mark(-3.0, text, at_s))
+        moved = Mark(4.0, f"the mat's probe sees no heat, and {text}", at_s)
+        yield Candidate(Cause.PROBE_DISPLACED, Place.MAT, (moved,))
+    yield Candidate(Cause.NO_HEAT, None, tuple(marks))
+
+
+# -- the room and the outside ------------------------------------------------------------------
+
+
+def _room_probe(window: Window, seen: Features) -> Iterator[Candidate]:
+    marks = alarm_marks(window, 4.0, _A.ROOM_DOUBTED)
+    still_s, _ = seen.still_s(Place.ROOM)
+    if marks and still_s >= 3 * HOUR_S:
+        text = f"it repeated itself for {still_s / HOUR_S:.0f} h, which warm air does not do"
+        marks.append(Mark(-3.0, text))
+    yield Candidate(Cause.ROOM_PROBE_WARMED, None, tuple(marks))
+
+
+def _warm(window: Window, seen: Features) -> Iterator[Candidate]:
+    marks = alarm_marks(window, 3.0, _A.WARM_WITHOUT_HEAT)
+    marks += alarm_marks(window, 1.0, _A.CALLUS_HOT)
+    at_s = marks[0].at_s if marks else _warmed_s(window, seen)
+    if at_s is None:
+        return
+    if not marks:
+        text = "heat was off for hours and the bases stayed warmer than set"
+        marks.append(Mark(3.0, text, at_s))
+    change_k = max(
+        (seen.room_change(at_s, hours) for hours in (2.0, 4.0, 6.0)),
+        key=lambda k: -math.inf if math.isnan(k) else k,
+    )
+    if change_k >= 5.0:
+        text = f"the room had warmed by {change_k:.0f} K"
+        yield Candidate(Cause.WARM_ROOM, None, (*marks, Mark(2.0, text, at_s)))
+        marks.append(Mark(-1.0, text, at_s))
+    else:
+        marks.append(Mark(1.0, "the room had not warmed", at_s))
+    yield Candidate(Cause.WARM_FROM_OUTSIDE, None, tuple(marks))
+
+
+def _warmed_s(window: Window, seen: Features) -> float | None:
+    """Since when heat has been off for two hours with the bases above their setpoint, or None."""
+    above = (window.estimate_c >= window.setpoint_c + 0.15) & ~window.heat
+    need = round(2 * HOUR_S / seen.cycle_s)
+    for first, last in runs(above):
+        if last - first >= need:
+            return float(window.at_s[first])
+    return None
+
+
+def _cold(window: Window, seen: Features) -> Iterator[Candidate]:
+    marks = alarm_marks(window, 3.0, _A.SHORTFALL)
+    drop = _room_drop(window, seen)
+    if drop is not None:
+        at_s, drop_k = drop
+        marks.append(Mark(2.5, f"the room fell by {drop_k:.0f} K within three hours", at_s))
+    elif marks:
+        marks.append(Mark(-1.0, "the room had not grown colder", marks[0].at_s))
+        if seen.duty(marks[0].at_s or 0.0, window.at_s[-1]) > 0.9:
+            marks.append(Mark(0.5, "heat was on all the time", marks[0].at_s))
+    yield Candidate(Cause.COLD_ROOM, None, tuple(marks))
+
+
+def _room_drop(window: Window, seen: Features) -> tuple[float, float] | None:
+    """When the room had fallen by 5 K within three hours, and by how much at most."""
+    room_c = window.at(Place.ROOM)
+    span = round(3 * HOUR_S / seen.cycle_s)
+    if len(room_c) <= span:
+        return None
+    fall_k = room_c[:-span] - room_c[span:]
+    if np.isnan(fall_k).all() or np.nanmax(fall_k) < 5.0:
+        return None
+    first = int(np.flatnonzero(fall_k >= 5.0)[0])
+    return float(window.at_s[first + span]), float(np.nanmax(fall_k))
+
+
+# -- the rest ----------------------------------------------------------------------------------
+
+
+def _others(window: Window, _: Features) -> Iterator[Candidate]:
+    yield Candidate(Cause.CROSSED, None, tuple(alarm_marks(window, 7.0, _A.CROSSED)))
+    yield Candidate(Cause.SERIES_STUCK, None, tuple(alarm_marks(window, 5.0, _A.SERIES_STUCK)))
+
+
+def _opened(window: Window, seen: Features) -> Iterator[Candidate]:
+    marks = text_marks(window, 3.5, "box opened, filled or watered")
+    if window.tended:
+        tended = window.tended[0]
+        marks.append(Mark(3.5, f"the grower said so: {tended.doing}", tended.from_s))
+    step = _sudden(window, seen, Place.SUBSTRATE)
+    if step is not None and marks:
+        at_s, step_k = step
+        text = f"the wet layer moved by {step_k:+.1f} K from one reading to the next"
+        marks.append(Mark(-2.5, f"{text}, which no bed does", at_s))
+    yield Candidate(Cause.OPENED, None, tuple(marks))
+
+
+def _wrong(window: Window, seen: Features) -> Iterator[Candidate]:
+    for place in window.celsius:
+        step = _sudden(window, seen, place)
+        if step is None:
+            continue
+        at_s, step_k = step
+        text = (
+            f"{PLACE_WORDS[place]}: {step_k:+.1f} K from one reading to the next, and it stayed so"
+        )
+        yield Candidate(Cause.PROBE_WRONG, place, (Mark(4.5, text, at_s),))
+
+
+def _sudden(window: Window, seen: Features, place: Place) -> tuple[float, float] | None:
+    """A step of a kelvin or more between two readings that then stays: when, and by how much."""
+    values = window.at(place)
+    steps = np.diff(values)
+    if not len(steps) or np.isnan(steps).all():
+        return None
+    index = int(np.nanargmax(np.abs(steps)))
+    step_k = float(steps[index])
+    others = np.delete(np.abs(steps), index)
+    if abs(step_k) < 1.0 or abs(step_k) < 4.0 * float(np.nanmax(others, initial=0.0)):
+        return None
+    near = max(3, round(120.0 / seen.cycle_s))
+    before = values[max(0, index - near) : index + 1]
+    after = values[index + 1 : index + 1 + near]
+    stayed = float(np.nanmean(after)) - float(np.nanmean(before))
+    if abs(stayed) < 0.6 * abs(step_k) or stayed * step_k < 0:
+        return None
+    return float(window.at_s[index + 1]), step_k
+
+
+def _layers(window: Window, seen: Features) -> Iterator[Candidate]:
+    """Two probes on one layer that disagree: which one left the other."""
+    marks = alarm_marks(window, 1.0, _A.SUBSTRATES_DISAGREE)
+    if not marks or Place.SUBSTRATE_2 not in window.celsius:
+        return
+    apart = np.abs(window.at(Place.SUBSTRATE) - window.at(Place.SUBSTRATE_2))
+    over = np.flatnonzero(apart > 1.0)
+    if not len(over):
+        return
+    at_s = float(window.at_s[over[0]])
+    for place in (Place.SUBSTRATE, Place.SUBSTRATE_2):
+        moved_k = abs(seen.step(place, at_s - 300.0, 600.0))
+        if moved_k >= 0.8:
+            text = f"{PLACE_WORDS[place]}: moved by {moved_k:.1f} K when the two parted"
+            yield Candidate(Cause.PROBE_DISPLACED, place, (*marks, Mark(3.0, text, at_s)))
+
+
+FINDERS: Final[tuple[Finder, ...]] = (
+    _gaps,
+    _keeper,
+    _silent,
+    _frozen,
+    _displaced,
+    _unasked,
+    _no_heat,
+    _room_probe,
+    _warm,
+    _cold,
+    _others,
+    _opened,
+    _wrong,
+    _layers,
+)

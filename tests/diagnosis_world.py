@@ -1,0 +1,165 @@
+"""Rehearsed faults as a diagnosis sees them: rows and events, nothing of what was ordered."""
+
+from __future__ import annotations
+
+import copy
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from bottomheat.campaign import (
+    DAY_H,
+    SPACING_H,
+    WARM_UP_H,
+    WATCH_H,
+    Batch,
+    Run,
+    draw,
+    tending,
+)
+from bottomheat.campaign_boxes import BOXES, scene_world
+from bottomheat.model import Alarm, Bad, Condition, Event, Good, Place, Record
+from bottomheat.rehearse_acts import HOUR_S, Order
+from bottomheat.rehearse_faults import Sabotage
+from bottomheat.rehearse_world import World
+from bottomheat.review.window import Hole, Said, Tended, Window
+
+OTHER_BOXES = tuple(name for name in BOXES if name != "nominal")
+"""Chambers other than the one that is built in."""
+BEFORE_H = 8.0
+"""So much of the time before a fault is in the window."""
+QUIET_H = 20.0
+
+
+@dataclass(frozen=True)
+class Case:
+    """A window with what was ordered in it (None: nothing), and the box's name there."""
+
+    order: Order | None
+    window: Window
+    box: str
+    announced: bool = False
+
+
+@dataclass
+class Tape:
+    """What the daemon would have logged."""
+
+    records: list[Record]
+    events: list[Event]
+    dark_s: list[float]
+
+    @classmethod
+    def blank(cls) -> Tape:
+        return cls([], [], [])
+
+    def follow(self, world: World, hours: float, orders: Sequence[Order] = ()) -> None:
+        sabotage = Sabotage(orders) if orders else None
+        for _ in range(round(hours * HOUR_S / world.config.cycle_s)):
+            if sabotage is not None:
+                sabotage(world)
+            events = world.step()
+            self.records += world.records
+            # That the daemon is silent is told by another process, and is not in its log.
+            self.events += [e for e in events if e.alarm is not Alarm.DAEMON_SILENT]
+            if not world._power:
+                self.dark_s.append(world.now_s)
+
+    def copy(self) -> Tape:
+        return Tape(list(self.records), list(self.events), list(self.dark_s))
+
+
+def window(
+    tape: Tape, world: World, name: str, from_s: float, tended: Sequence[Tended] = ()
+) -> Window:
+    """One box of a tape, from a time on."""
+    rows = [r for r in tape.records if r.chamber == name and r.at_s >= from_s]
+    chamber = world.config.chambers[name]
+    places = [place for place in Place if place in chamber.probes.by_place()]
+    celsius = {place: np.full(len(rows), np.nan) for place in places}
+    faults = []
+    last: dict[Place, object] = {}
+    for index, row in enumerate(rows):
+        for place, reading in row.readings:
+            if isinstance(reading, Good):
+                celsius[place][index] = reading.celsius
+                last.pop(place, None)
+            elif isinstance(reading, Bad) and last.get(place) is not reading.fault:
+                last[place] = reading.fault
+                faults.append((row.at_s, place, reading.fault))
+    times = np.array([row.at_s for row in rows])
+    said = [
+        Said(e.at_s, e.kind, e.chamber, e.text, e.alarm) for e in tape.events if e.at_s >= from_s
+    ]
+    holes = holes_of(times, tape.dark_s, world.config.cycle_s, world.now_s)
+    return Window(
+        chamber=name,
+        config=chamber,
+        at_s=times,
+        celsius=celsius,
+        estimate_c=np.array(
+            [np.nan if r.estimate is None else r.estimate.celsius for r in rows], dtype=float
+        ),
+        setpoint_c=np.array([r.setpoint_c for r in rows]),
+        duty=np.array([r.duty for r in rows]),
+        heat=np.array([r.heat for r in rows], dtype=bool),
+        condition=[Condition(r.condition) for r in rows],
+        faults=faults,
+        said=[each for each in said if each.chamber in (None, name)],
+        others=[each for each in said if each.chamber not in (None, name)],
+        tended=tended,
+        holes=holes,
+        ends_s=world.now_s,
+    )
+
+
+def holes_of(
+    times: np.ndarray, dark_s: Sequence[float], cycle_s: float, ends_s: float
+) -> list[Hole]:
+    """Gaps as the log tells them: after a power cut the boot is another one."""
+    edges = np.append(times, ends_s)
+    found = []
+    for index in np.flatnonzero(np.diff(edges) > max(120.0, 3 * cycle_s)):
+        from_s, to_s = float(edges[index]), float(edges[index + 1])
+        dark = any(from_s <= at_s <= to_s for at_s in dark_s)
+        found.append(Hole(from_s, to_s, "power" if dark else "unknown"))
+    return found
+
+
+def cases(number: int, seed: int, boxes: Sequence[str] = OTHER_BOXES) -> Iterator[Case]:
+    """So many faulted windows, and a quiet one for every scene and box."""
+    for batch in draw(number, seed, boxes):
+        yield from of_batch(batch)
+
+
+def of_batch(batch: Batch) -> Iterator[Case]:
+    scene = batch.scene
+    world = scene_world(scene, (WARM_UP_H + DAY_H + SPACING_H + WATCH_H) / 24.0)
+    tape = Tape.blank()
+    tape.follow(world, WARM_UP_H)
+    starts: dict[int, tuple[World, Tape]] = {}
+    wanted = {run.start for run in batch.runs}
+    for start in range(round(DAY_H / SPACING_H)):
+        if start in wanted:
+            starts[start] = (copy.deepcopy(world), tape.copy())
+        tape.follow(world, SPACING_H)
+    for name, box in zip(scene.names, scene.boxes, strict=True):
+        yield Case(None, window(tape, world, name, world.now_s - QUIET_H * HOUR_S), box)
+    for run in batch.runs:
+        yield of_run(run, batch, starts)
+
+
+def of_run(run: Run, batch: Batch, starts: dict[int, tuple[World, Tape]]) -> Case:
+    order = run.order
+    warm, before = starts[run.start]
+    world, tape = copy.deepcopy(warm), before.copy()
+    besides = (tending(order),) if run.announced else ()
+    tape.follow(world, WATCH_H + SPACING_H, (order, *besides))
+    tended = [
+        Tended(each.at_s, each.at_s + (each.lasts_s or 1800.0), str(each.place)) for each in besides
+    ]
+    names = batch.scene.names
+    box = batch.scene.boxes[names.index(order.chamber)]
+    from_s = order.at_s - BEFORE_H * HOUR_S
+    return Case(order, window(tape, world, order.chamber, from_s, tended), box, run.announced)
