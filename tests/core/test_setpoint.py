@@ -155,6 +155,7 @@ def test_a_forgotten_stage_is_lowered_only_where_the_grower_said_so() -> None:
     found = order(config(), made, day=late)
     assert found.setpoint_c == 18.0
     assert "latest" in found.why
+    assert not found.conflicts, "cooler than it wants, as was asked for"
     assert order(config(), batch("MUL-1", "mulberry"), day=late).setpoint_c == 25.0, "keep"
     undated = rule(config(), BOX, season(made), None)
     assert undated.setpoint_c == 25.0, "without a date nothing is due"

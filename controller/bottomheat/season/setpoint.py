@@ -94,7 +94,7 @@ def rule(config: Config, name: str, season: Season, now_ms: int | None) -> Order
         plain = Order(written_c, chamber.layer_ceiling_c, TOO_HOT_FOR_CUTTINGS_C, None, why)
         return _with_conflicts(plain, config, inside, None)
     wants = {batch.name: _needs(batch, config) for batch in inside}
-    want_c, why = _wanted(lead, wants[lead.name], chamber, config, now_ms)
+    want_c, why, lowered = _wanted(lead, wants[lead.name], chamber, config, now_ms)
     cap_c, capped_by = _cap(inside, wants, chamber)
     set_c = max(TOO_COLD_TO_CALLUS_C, round(min(want_c, cap_c) / _STEP_K) * _STEP_K)
     if set_c > cap_c:  # rounded up past it
@@ -104,7 +104,7 @@ def rule(config: Config, name: str, season: Season, now_ms: int | None) -> Order
     ceilings = [needs.ceiling_c for needs in wants.values() if needs.ceiling_c is not None]
     ceiling_c = min([chamber.layer_ceiling_c, *ceilings])
     order = Order(round(set_c, 1), ceiling_c, cap_c, lead.name, why)
-    return _with_conflicts(order, config, inside, chamber.lead)
+    return _with_conflicts(order, config, inside, chamber.lead, lowered=lowered)
 
 
 def _needs(batch: Batch, config: Config) -> Needs:
@@ -113,9 +113,10 @@ def _needs(batch: Batch, config: Config) -> Needs:
 
 def _wanted(
     lead: Batch, wants: Needs, chamber: ChamberConfig, config: Config, now_ms: int | None
-) -> tuple[float, str]:
-    """What the lead wants, °C, and why."""
+) -> tuple[float, str, bool]:
+    """What the lead wants, °C, why, and whether that is because its stage was forgotten."""
     written_c = chamber.callus_zone_c
+    lowered = False
     called = f"{lead.name} ({lead.species}, {lead.stage})"
     if lead.target_c is not None and lead.stage is not Stage.HARDENING:
         want_c, why = lead.target_c, f"{called} leads: its own target"
@@ -132,9 +133,9 @@ def _wanted(
     if now_ms is not None:
         action = latest_action(lead, wants, config.season, now_ms)
         if isinstance(action, LowerTo) and action.celsius < want_c:
-            want_c = action.celsius
+            want_c, lowered = action.celsius, True
             why += f"; its stage has lasted longer than its latest day: lower to {want_c:g}"
-    return want_c, why
+    return want_c, why, lowered
 
 
 def _cap(
@@ -153,13 +154,21 @@ def _cap(
 
 
 def _with_conflicts(
-    order: Order, config: Config, inside: Sequence[Batch], named: str | None
+    order: Order,
+    config: Config,
+    inside: Sequence[Batch],
+    named: str | None,
+    *,
+    lowered: bool = False,
 ) -> Order:
+    """The order with what does not go together; ``lowered``: cooler than its lead by intent."""
     found = []
     if named is not None and order.lead is not None and named.casefold() != order.lead.casefold():
         found.append(f"the config names {named} to lead, which is not in this box")
     for_lead = f" for {order.lead}" if order.lead is not None else ""
     for batch in inside:
+        if lowered and batch.name == order.lead:
+            continue
         text = _unsuited(batch, _needs(batch, config), order, for_lead)
         if text is not None:
             found.append(text)
