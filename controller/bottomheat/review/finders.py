@@ -86,12 +86,26 @@ def _frozen(window: Window, seen: Features) -> Iterator[Candidate]:
                 f"{usual_s / 60:.0f} at most before"
             )
             marks.append(Mark(share, text, since_s))
+        if marks and marks[0].at_s is not None:
+            marks += _moves_again(window, place, marks[0].at_s)
         if marks and place is not Place.ROOM:
             elsewhere = _like_the_room(seen, place, long_s, since_s)
             if elsewhere is not None:
                 marks.append(Mark(-8.0, elsewhere, since_s))
                 yield Candidate(Cause.PROBE_DISPLACED, place, (Mark(5.0, elsewhere, since_s),))
         yield Candidate(Cause.PROBE_FROZEN, place, tuple(marks))
+
+
+def _moves_again(window: Window, place: Place, after_s: float) -> list[Mark]:
+    """Against a frozen probe: later it moved by itself, over an hour or more."""
+    times, values = window.at_s, window.at(place)
+    moved = np.flatnonzero((np.diff(values) != 0.0) & (times[1:] > after_s + 60.0))
+    if len(moved) < 10 or times[moved[-1]] - times[moved[0]] < HOUR_S:
+        return []
+    if window.raised(Alarm.CUTOFF):
+        return []  # nobody may have left it alone
+    text = f"{PLACE_WORDS[place]}: it moved again later, by itself"
+    return [Mark(-5.0, text, float(times[moved[0] + 1]))]
 
 
 def _like_the_room(seen: Features, place: Place, long_s: float, since_s: float) -> str | None:
@@ -205,17 +219,18 @@ def _room_probe(window: Window, seen: Features) -> Iterator[Candidate]:
 def _warm(window: Window, seen: Features) -> Iterator[Candidate]:
     marks = alarm_marks(window, 3.0, _A.WARM_WITHOUT_HEAT)
     marks += alarm_marks(window, 1.0, _A.CALLUS_HOT)
-    at_s = marks[0].at_s if marks else _warmed_s(window, seen)
-    if at_s is None:
+    at_s = _warmed_s(window, seen)
+    if at_s is not None:
+        text = "without heat for more than an hour the bed did not cool"
+        marks.append(Mark(4.0, text, at_s))
+    if not marks or marks[0].at_s is None:
         return
-    if not marks:
-        text = "heat was off for hours and the bases stayed warmer than set"
-        marks.append(Mark(3.0, text, at_s))
+    at_s = marks[0].at_s
     change_k = max(
         (seen.room_change(at_s, hours) for hours in (2.0, 4.0, 6.0)),
         key=lambda k: -math.inf if math.isnan(k) else k,
     )
-    if change_k >= 5.0:
+    if change_k >= 4.0:
         text = f"the room had warmed by {change_k:.0f} K"
         yield Candidate(Cause.WARM_ROOM, None, (*marks, Mark(2.0, text, at_s)))
         marks.append(Mark(-1.0, text, at_s))
@@ -224,12 +239,27 @@ def _warm(window: Window, seen: Features) -> Iterator[Candidate]:
     yield Candidate(Cause.WARM_FROM_OUTSIDE, None, tuple(marks))
 
 
+COOL_OFF_S: Final = 4500.0
+"""Without heat for so long any bed has cooled by a tenth of its warmth or more."""
+
+
 def _warmed_s(window: Window, seen: Features) -> float | None:
-    """Since when heat has been off for two hours with the bases above their setpoint, or None."""
-    above = (window.estimate_c >= window.setpoint_c + 0.15) & ~window.heat
-    need = round(2 * HOUR_S / seen.cycle_s)
-    for first, last in runs(above):
-        if last - first >= need:
+    """Since when the bed has kept its warmth without heat, or None.
+
+    The mat, where it is measured, has to have kept near the layer: one that cools alone says that
+    the layer's probe is not to be believed.
+    """
+    layer_c, mat_c, room_c = (window.at(p) for p in (Place.SUBSTRATE, Place.MAT, Place.ROOM))
+    need = max(1, round(COOL_OFF_S / seen.cycle_s))
+    for first, last in runs(~window.heat):
+        if last - first < need:
+            continue
+        end = first + need - 1
+        warmth_k = layer_c[first] - room_c[first]
+        if math.isnan(warmth_k) or warmth_k < 3.0:
+            continue
+        kept = layer_c[end] >= layer_c[first] - 0.02 * warmth_k
+        if kept and not mat_c[end] < layer_c[end] - max(2.0, 0.3 * warmth_k):
             return float(window.at_s[first])
     return None
 
@@ -293,16 +323,22 @@ def _wrong(window: Window, seen: Features) -> Iterator[Candidate]:
         yield Candidate(Cause.PROBE_WRONG, place, (Mark(4.5, text, at_s),))
 
 
+def _filled(values: np.ndarray) -> np.ndarray:
+    """Values with each gap filled by the one before it: a step shows across rejected readings."""
+    index = np.where(np.isnan(values), 0, np.arange(len(values)))
+    return np.asarray(values[np.maximum.accumulate(index)])
+
+
 def _sudden(window: Window, seen: Features, place: Place) -> tuple[float, float] | None:
     """A step of a kelvin or more between two readings that then stays: when, and by how much."""
-    values = window.at(place)
+    values = _filled(window.at(place))
     steps = np.diff(values)
     if not len(steps) or np.isnan(steps).all():
         return None
     index = int(np.nanargmax(np.abs(steps)))
     step_k = float(steps[index])
     others = np.delete(np.abs(steps), index)
-    if abs(step_k) < 1.0 or abs(step_k) < 4.0 * float(np.nanmax(others, initial=0.0)):
+    if abs(step_k) < 1.0 or abs(step_k) < 2.5 * float(np.nanmax(others, initial=0.0)):
         return None
     near = max(3, round(120.0 / seen.cycle_s))
     before = values[max(0, index - near) : index + 1]
@@ -323,11 +359,37 @@ def _layers(window: Window, seen: Features) -> Iterator[Candidate]:
     if not len(over):
         return
     at_s = float(window.at_s[over[0]])
-    for place in (Place.SUBSTRATE, Place.SUBSTRATE_2):
-        moved_k = abs(seen.step(place, at_s - 300.0, 600.0))
+    pair = (Place.SUBSTRATE, Place.SUBSTRATE_2)
+    moved = {place: abs(seen.step(place, at_s - 300.0, 600.0)) for place in pair}
+    for place, moved_k in moved.items():
         if moved_k >= 0.8:
             text = f"{PLACE_WORDS[place]}: moved by {moved_k:.1f} K when the two parted"
             yield Candidate(Cause.PROBE_DISPLACED, place, (*marks, Mark(3.0, text, at_s)))
+    if max(moved.values()) < 0.8:
+        yield from _drifted(window, seen, marks, at_s)
+
+
+def _drifted(window: Window, seen: Features, marks: list[Mark], at_s: float) -> Iterator[Candidate]:
+    """Two probes that parted slowly: the mat goes with the one that is right."""
+    first_s, last_s = float(window.at_s[0]), float(window.at_s[-1])
+    span_s = min(2 * HOUR_S, (last_s - first_s) / 4)
+
+    def change(place: Place) -> float:
+        before = seen.mean(place, first_s, first_s + span_s)
+        return seen.mean(place, last_s - span_s, last_s) - before
+
+    mat_k = change(Place.MAT)
+    pair = (Place.SUBSTRATE, Place.SUBSTRATE_2)
+    for place, other in (pair, pair[::-1]):
+        gone_k, stayed_k = change(place), change(other)
+        if math.isnan(mat_k) or abs(gone_k - stayed_k) < 0.3:
+            continue
+        if abs(gone_k - mat_k) > abs(stayed_k - mat_k):
+            text = (
+                f"{PLACE_WORDS[place]}: moved by {gone_k:+.1f} K over the time, the other by "
+                f"{stayed_k:+.1f}, and the mat by {mat_k:+.1f}"
+            )
+            yield Candidate(Cause.PROBE_WRONG, place, (*marks, Mark(3.0, text, at_s)))
 
 
 FINDERS: Final[tuple[Finder, ...]] = (
