@@ -15,12 +15,27 @@ from pydantic import AfterValidator, BeforeValidator, Field, FiniteFloat, String
 from bottomheat.config_sections import Section
 from bottomheat.season.ledger import UNHEATED
 
-__all__ = ["BatchName", "OwnNeeds", "OwnSpecies", "SeasonSection", "SpeciesName", "WrittenBatch"]
+__all__ = [
+    "BatchName",
+    "OwnNeeds",
+    "OwnSpecies",
+    "SeasonSection",
+    "SpeciesName",
+    "WrittenBatch",
+    "plain_name",
+]
 
 BatchName = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9-]{0,30}$")]
 SpeciesName = Annotated[str, StringConstraints(pattern=r"^[a-z0-9][a-z0-9-]{0,30}$")]
 ZoneName = Literal["base", "union"]
 StageName = Literal["callusing", "rooting", "hardening-off"]
+
+
+def plain_name(name: str) -> str:
+    """A batch's name as commands go by it: without capitals and hyphens."""
+    return name.casefold().replace("-", "")
+
+
 EARLIEST_YEAR, LATEST_YEAR = 2000, 2100
 
 

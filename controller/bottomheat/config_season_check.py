@@ -12,7 +12,7 @@ from bottomheat.config import Path, Problem
 from bottomheat.config_facts import HouseFacts
 from bottomheat.config_numbers import shown
 from bottomheat.config_offsets import SETPOINT_TO_CALLUS_LIMIT_K
-from bottomheat.config_season import OwnNeeds, OwnSpecies, WrittenBatch
+from bottomheat.config_season import OwnNeeds, OwnSpecies, WrittenBatch, plain_name
 from bottomheat.season.ledger import UNHEATED, Stage
 from bottomheat.season.reminders import BY_NAME
 from bottomheat.season.species import OWN, SPECIES, VALUES, Needs, doubts, known, needs
@@ -34,7 +34,7 @@ def review_season(data: object, house: HouseFacts) -> tuple[list[Problem], list[
     boxes = [str(name) for name in chambers] if isinstance(chambers, Mapping) else []
     problems = [
         *_box_names(house),
-        *_spelt_twice(_below(data, "batches")),
+        *_names(_below(data, "batches")),
         *_reminders(_below(season, "reminders")),
     ]
     warnings: list[Problem] = []
@@ -61,16 +61,24 @@ def _box_names(house: HouseFacts) -> Iterator[Problem]:
             )
 
 
-def _spelt_twice(batches: object) -> Iterator[Problem]:
+def _names(batches: object) -> Iterator[Problem]:
+    """Names that commands could not tell from each other, or from a place."""
     first: dict[str, str] = {}
-    for name in batches if isinstance(batches, Mapping) else ():
-        before = first.setdefault(str(name).casefold(), str(name))
+    for name in (str(key) for key in batches) if isinstance(batches, Mapping) else ():
+        if plain_name(name) == UNHEATED:
+            yield Problem(
+                ("batches", name),
+                None,
+                f"{UNHEATED} is the place of batches that stand in no box; give this batch "
+                "another name",
+            )
+        before = first.setdefault(plain_name(name), name)
         if before != name:
             yield Problem(
-                ("batches", str(name)),
+                ("batches", name),
                 None,
-                f"{shown(name)} and {before} differ in capitals only, which commands do not go "
-                "by; give one of them another name",
+                f"{shown(name)} and {before} differ in capitals and hyphens only, which commands "
+                "do not go by; give one of them another name",
             )
 
 

@@ -96,6 +96,21 @@ def test_layer_that_may_not_be_warm_enough_for_the_lead_is_told() -> None:
     assert not any("below its setpoint" in finding.text for finding in alone)
 
 
+def test_cold_nights_are_told_once_and_only_where_they_are_cold() -> None:
+    # Setpoint and ceiling are the file's own, so the file's own warning is enough.
+    boxes = BOXES.replace("callus_zone: 22\n", "callus_zone: 25\n    layer_ceiling: 30\n")
+    parsed = check_text(boxes).parsed
+    assert any("below its setpoint of 25 °C" in warning.message for warning in parsed.warnings)
+    found = look(config(f"  G-1: {GRP}}}", boxes))
+    assert not any("below its setpoint" in finding.text for finding in found)
+    # The batch wants less than the coldest room of the file.
+    boxes = BOXES.replace("coldest_room: 8", "coldest_room: 16")
+    cool = MUL.replace("mulberry", "peach")
+    found = look(config(f"  P-1: {cool}, target: 14}}", boxes))
+    assert of(found, "north-bench: 14 °C").level is Level.WELL
+    assert not any("colder" in finding.text for finding in found)
+
+
 def test_limit_that_the_batches_setpoint_would_reach_is_wrong() -> None:
     # 8 + 1.74 x (25 - 8)/0.75 = 47.4 °C, and 3 K of ripple: beyond a limit of 45 °C.  For 17 °C
     # it is 8 + 1.74 x 12 = 28.9 °C, so the config by itself is good.

@@ -321,10 +321,16 @@ def test_nothing_of_the_validators_own_wording_is_shown() -> None:
                     assert word not in text, text
 
 
-def test_names_that_differ_in_capitals_only_are_one_name_to_commands() -> None:
-    problem = only(edited(batches={"MUL-1": BATCH, "mul-1": BATCH}).problems)
-    assert problem.path == ("batches", "mul-1")
-    assert "capitals" in problem.message
+@pytest.mark.parametrize("other", ["mul-1", "MUL1", "Mul-1"])
+def test_names_that_commands_cannot_tell_apart_are_refused(other: str) -> None:
+    problem = only(edited(batches={"MUL-1": BATCH, other: BATCH}).problems)
+    assert problem.path == ("batches", other)
+    assert "capitals and hyphens" in problem.message
+    assert good(edited(batches={"MUL-1": BATCH, "MUL-2": BATCH}))
+
+
+def test_a_batch_cannot_have_the_name_of_a_place() -> None:
+    assert "another name" in only(edited(batches={"Unheated": BATCH}).problems).message
 
 
 @pytest.mark.parametrize(
@@ -377,6 +383,8 @@ def test_lead_that_can_lead_nothing_is_a_warning() -> None:
     put(data, "chambers.south-bench.lead", "G-1")  # added by command, perhaps
     assert parse(data).warnings == ()
     put(data, "chambers.north-bench.lead", "G-1")
+    assert "to lead north-bench too" in only(parse(data).warnings).message
+    put(put(data, "chambers.north-bench.lead", "M1"), "chambers.south-bench.lead", "M1")
     assert "to lead north-bench too" in only(parse(data).warnings).message
     put(data, "chambers.south-bench.lead", ...)
     put(data, "chambers.north-bench.setpoint_by", "config")

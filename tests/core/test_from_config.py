@@ -221,6 +221,7 @@ def test_name_is_the_ledgers_own_spelling() -> None:
     season = Season(written={"mul-1": {}, "MUL-2": {}})
     assert known_name("MUL-1", season) == "mul-1"
     assert known_name("mul-2", season) == "MUL-2"
+    assert known_name("Mul2", season) == "MUL-2"
     assert known_name("GRP-1", season) == "GRP-1"
 
 

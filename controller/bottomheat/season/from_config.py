@@ -13,6 +13,7 @@ from datetime import date, datetime, time, tzinfo
 from typing import Any, Final
 
 from bottomheat.config import Config, WrittenBatch
+from bottomheat.config_season import plain_name
 from bottomheat.season.ledger import Batch, Season, SeasonEntry, Stage, What
 
 ORIGIN: Final = "config"
@@ -51,11 +52,12 @@ def as_written(written: WrittenBatch) -> Mapping[str, Any]:
 
 
 def known_name(name: str, season: Season) -> str:
-    """The ledger's own spelling of a name, which does not go by capitals."""
+    """The ledger's own spelling of a name, which does not go by capitals and hyphens."""
     known = (*season.batches, *season.written)
     if name in known:
         return name
-    return next((each for each in known if each.casefold() == name.casefold()), name)
+    plain = plain_name(name)
+    return next((each for each in known if plain_name(each) == plain), name)
 
 
 def name_is_used(written: WrittenBatch, batch: Batch | None, zone: tzinfo | None) -> bool:
