@@ -11,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bottomheat.review.exposure import Side
+from bottomheat.review.parts import Span, part
 from bottomheat.review.pieces import (
     SETPOINT,
     SPECIES,
@@ -20,7 +21,7 @@ from bottomheat.review.pieces import (
     piece_of_box,
     pieces_of_batch,
 )
-from bottomheat.review.record import Span, ThermalRecord, part, record
+from bottomheat.review.record import ThermalRecord, record
 from bottomheat.review.stitch import blocks, stitched
 from bottomheat.season.ledger import (
     UNHEATED,

@@ -9,8 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from bottomheat.review.parts import Span
 from bottomheat.review.pieces import pieces_of_batch
-from bottomheat.review.record import Span, record
+from bottomheat.review.record import record
 from bottomheat.review.verdict import RULES, Level, Verdict, judge, stretch
 from bottomheat.season.ledger import UNHEATED, Batch, Kind, Spell, Stage, Stay, Zone
 from bottomheat.season.species import SPECIES, needs

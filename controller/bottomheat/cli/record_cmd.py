@@ -86,7 +86,8 @@ def command(
         data = as_data(shown[0]) if one else {"records": [as_data(each) for each in shown]}
         click.echo(json.dumps(data, ensure_ascii=False, indent=2))
         return
-    click.echo(render(shown[0]) if one else brief(shown))
+    closed = [each.name for each in seen.season.batches.values() if not each.open]
+    click.echo(render(shown[0]) if one else brief(shown, None, closed))
 
 
 def _model(warmth: str | None, need_value: float | None) -> Model | None:
@@ -216,6 +217,7 @@ def _shown(
         holes=_holes(seen, made),
         sure=made.sure,
         warmth=made.warmth,
+        in_use=batch is not None or seen.config.chambers[name].in_use,
     )
 
 

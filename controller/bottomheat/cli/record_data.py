@@ -8,8 +8,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from bottomheat.review.exposure import MAX_GAP_S, trace
+from bottomheat.review.parts import part
 from bottomheat.review.pieces import Piece, piece_of_box, pieces_in
-from bottomheat.review.record import ThermalRecord, part, together
+from bottomheat.review.record import ThermalRecord, together
 from bottomheat.review.stitch import blocks, stitched
 from bottomheat.review.thermal_time import Index, Model, warmth
 from bottomheat.season.ledger import UNHEATED

@@ -10,8 +10,9 @@ from datetime import UTC, datetime, tzinfo
 from typing import Any, Final
 
 from bottomheat.review.exposure import WIDEST_K, Exposure, Extreme, Side
+from bottomheat.review.parts import Beyond, Excursion, Part, Unknown
 from bottomheat.review.pieces import SETPOINT, TARGET
-from bottomheat.review.record import Beyond, Excursion, Part, ThermalRecord
+from bottomheat.review.record import ThermalRecord
 from bottomheat.review.thermal_time import Form, Index
 from bottomheat.review.verdict import RULES, Level, Verdict, length, stretch
 from bottomheat.season.ledger import UNHEATED, Batch, Stage, Zone
@@ -56,6 +57,7 @@ class Shown:
         holes: stretches of the window without data, with their causes.
         sure: whether a synchronised clock places the rows.
         warmth: the index, if it was asked for.
+        in_use: of a box, whether the config has it in use.
     """
 
     name: str
@@ -65,6 +67,7 @@ class Shown:
     holes: tuple[Hole, ...] = ()
     sure: bool = True
     warmth: Index | None = None
+    in_use: bool = True
 
 
 def render(shown: Shown, zone: tzinfo | None = None) -> str:
@@ -84,8 +87,8 @@ def render(shown: Shown, zone: tzinfo | None = None) -> str:
     return "\n".join(lines)
 
 
-def brief(shown: Sequence[Shown], zone: tzinfo | None = None) -> str:
-    """A few lines for each record."""
+def brief(shown: Sequence[Shown], zone: tzinfo | None = None, closed: Sequence[str] = ()) -> str:
+    """A few lines for each record, and the names of the batches that are closed."""
     lines: list[str] = []
     for each in shown:
         lines += [*_head(each, zone)[:2]]
@@ -98,6 +101,8 @@ def brief(shown: Sequence[Shown], zone: tzinfo | None = None) -> str:
         lines += _in_band(each.record)
         lines += _row(_part_of(each.batch), _extremes(each.record, zone))
         lines.append("")
+    if closed:
+        lines += _row("Closed", ", ".join(closed))
     lines.append("All of one:  bottomheat record NAME   or   bottomheat record --chamber NAME")
     return "\n".join(lines)
 
@@ -193,6 +198,8 @@ def _head(shown: Shown, zone: tzinfo | None) -> list[str]:
     record, batch = shown.record, shown.batch
     if batch is None:
         title = f"{shown.name.upper()}, against its setpoint"
+        if not shown.in_use:
+            title += " (not in use now: no heat)"
     else:
         state = batch.stage if batch.open else "closed"
         made = made_of(batch.species, batch.kind, batch.count)
@@ -238,9 +245,9 @@ def _times(shown: Shown, zone: tzinfo | None) -> list[str]:
     lines += _row(_part_of(shown.batch), _extremes(record, zone))
     worst, longest = record.worst, record.longest
     if worst is not None and worst.episode.hours >= _SHORT_H:
-        lines += _row("Worst", _excursion(worst, zone))
+        lines += _row("Worst", _excursion(worst, record, zone))
         if longest is not None and longest is not worst:
-            lines += _row("Longest", _excursion(longest, zone))
+            lines += _row("Longest", _excursion(longest, record, zone))
         if record.excursions > 1:
             lines += _row("", f"{record.excursions} times out of band in all")
     heated_h = record.known_h + record.unknown_h
@@ -286,15 +293,41 @@ def _unknown(shown: Shown, zone: tzinfo | None) -> list[str]:
     if record.unknown_h >= _SHORT_H:
         text = f"{length(record.unknown_h)}, counted neither in band nor out of it"
         lines += _row("Unknown", text)
-        holes = sorted(shown.holes, key=lambda hole: -hole.hours)
-        for hole in sorted(holes[:_MOST_HOLES], key=lambda hole: hole.from_ms):
-            cause = _CAUSES.get(hole.cause, "no data, cause not known")
-            when = f"{_day(hole.from_ms, zone)} to {_day(hole.to_ms, zone)}"
-            lines += _row("", f"{cause} {when} ({length(hole.hours)})")
-        if len(holes) > _MOST_HOLES:
-            lines += _row("", f"{len(holes) - _MOST_HOLES} gaps more")
-    for why, hours in record.reasons:
-        lines += _row("No probe", f"{length(hours)}: {why}")
+        longest = sorted(record.unknown, key=lambda each: -each.hours)[:_MOST_HOLES]
+        for each in sorted(longest, key=lambda each: each.from_ms):
+            lines += _row("", _gap(each, shown.holes, zone))
+        if len(record.unknown) > _MOST_HOLES:
+            lines += _row("", f"{len(record.unknown) - _MOST_HOLES} shorter ones")
+    if shown.batch is not None:
+        lines += _boxes(record, zone)
+    return lines
+
+
+def _gap(each: Unknown, holes: Sequence[Hole], zone: tzinfo | None) -> str:
+    inside = [hole for hole in holes if hole.from_ms < each.to_ms and hole.to_ms > each.from_ms]
+    cause = max(inside, key=lambda hole: hole.hours).cause if inside else ""
+    # Rows without an estimate are no hole of the log.
+    what = _CAUSES.get(cause, "no data" if inside else "no estimate")
+    text = f"{what} {_day(each.from_ms, zone)} to {_day(each.to_ms, zone)} ({length(each.hours)})"
+    if each.before_c is not None and each.after_c is not None:
+        text += f": {each.before_c:.1f} °C before, {each.after_c:.1f} after"
+    return text
+
+
+def _boxes(record: ThermalRecord, zone: tzinfo | None) -> list[str]:
+    """Where to see what the box did while the batch stood at another height."""
+    lines: list[str] = []
+    for part in record.parts:
+        piece = part.piece
+        if piece.unmeasured is None or piece.place == UNHEATED:
+            continue
+        begin, end = (
+            datetime.fromtimestamp(at_ms / 1000, UTC).astimezone(zone).date().isoformat()
+            for at_ms in (piece.from_ms, piece.to_ms)
+        )
+        lines += _row(
+            "Its box", f"bottomheat record --chamber {piece.place} --from {begin} --to {end}"
+        )
     return lines
 
 
@@ -313,12 +346,13 @@ def _extreme(each: Extreme, zone: tzinfo | None) -> str:
     return f"{each.celsius:.1f}{doubt} {_day(each.at_ms, zone)}".replace(" ", _STUCK)
 
 
-def _excursion(each: Excursion, zone: tzinfo | None) -> str:
+def _excursion(each: Excursion, record: ThermalRecord, zone: tzinfo | None) -> str:
     episode = each.episode
     side = "below" if episode.side is Side.BELOW else "above"
     edge = "the band" if each.edge_c is None else f"{each.edge_c:g} °C"
-    begun = "no data before" if episode.cut_start else ""
-    ended = "no data after" if episode.cut_end else ""
+    edges = {at for part in record.parts for at in (part.piece.from_ms, part.piece.to_ms)}
+    begun = "no data before" if episode.cut_start and episode.from_ms not in edges else ""
+    ended = "no data after" if episode.cut_end and episode.to_ms not in edges else ""
     open_ended = ", ".join(word for word in (begun, ended) if word)
     cut = f"; {open_ended}" if open_ended else ""
     return (

@@ -11,8 +11,8 @@ from functools import reduce
 from typing import Final
 
 from bottomheat.review.exposure import MERGE_S, Episode, Exposure, Side
+from bottomheat.review.parts import Excursion, Part, Unknown
 from bottomheat.review.pieces import Piece
-from bottomheat.review.record import Excursion, Part
 
 BLOCK_MS: Final = 7 * 86_400_000
 """A week: a box of usual cycles has 60 000 rows in it."""
@@ -47,13 +47,9 @@ def _two(one: Part, other: Part) -> Part:
         coldest=min(lows, key=lambda each: each.celsius, default=None),
         hottest=max(highs, key=lambda each: each.celsius, default=None),
         mean_c=sum(means) / known_h if known_h > 0 else None,
-        longest_unknown_h=max(
-            one.longest_unknown_h,
-            other.longest_unknown_h,
-            one.unknown_tail_h + other.unknown_head_h,
-        ),
-        unknown_head_h=_edge(one.unknown_head_h, other.unknown_head_h, one),
-        unknown_tail_h=_edge(other.unknown_tail_h, one.unknown_tail_h, other),
+        first_c=other.first_c if one.first_c is None else one.first_c,
+        last_c=one.last_c if other.last_c is None else other.last_c,
+        unknown=_unknown(one, other),
         excursions=_excursions(one, other),
         limits=tuple(
             replace(
@@ -86,16 +82,38 @@ def _edge(near_h: float, far_h: float, near: Part) -> float:
     return near_h + far_h if near_h >= near.piece.hours - _SAME_H else near_h
 
 
+def _unknown(one: Part, other: Part) -> tuple[Unknown, ...]:
+    first, then = one.unknown, other.unknown
+    if _dark_before(one) and _dark_after(other):
+        across = replace(first[-1], to_ms=then[0].to_ms, after_c=then[0].after_c)
+        return (*first[:-1], across, *then[1:])
+    if _dark_before(one):
+        first = (*first[:-1], replace(first[-1], after_c=other.first_c))
+    if _dark_after(other):
+        then = (replace(then[0], before_c=one.last_c), *then[1:])
+    return first + then
+
+
+def _dark_before(one: Part) -> bool:
+    """Whether the seam behind this part is unknown from its side."""
+    return bool(one.unknown) and one.unknown[-1].to_ms == one.piece.to_ms
+
+
+def _dark_after(other: Part) -> bool:
+    """Whether the seam before this part is unknown from its side."""
+    return bool(other.unknown) and other.unknown[0].from_ms == other.piece.from_ms
+
+
 def _excursions(one: Part, other: Part) -> tuple[Excursion, ...]:
     kept: list[Excursion] = []
     for side in Side:
         before = [each for each in one.excursions if each.episode.side is side]
         after = [each for each in other.excursions if each.episode.side is side]
-        if before and other.unknown_head_h <= _SAME_H:
+        if before and not _dark_after(other):
             before[-1] = _open_end(before[-1], one.piece.to_ms)
-        if after and one.unknown_tail_h <= _SAME_H:
+        if after and not _dark_before(one):
             after[0] = _open_start(after[0], one.piece.to_ms)
-        known = one.unknown_tail_h <= _SAME_H and other.unknown_head_h <= _SAME_H
+        known = not _dark_before(one) and not _dark_after(other)
         if before and after and known and _close(before[-1].episode, after[0].episode):
             merged = _merged(before.pop(), after.pop(0))
             kept.append(merged)

@@ -13,7 +13,8 @@ from dataclasses import dataclass
 from enum import IntEnum
 from typing import TYPE_CHECKING, Final
 
-from bottomheat.review.record import Beyond, Span, ThermalRecord
+from bottomheat.review.parts import Beyond, Span
+from bottomheat.review.record import ThermalRecord
 from bottomheat.season.ledger import Batch, Kind, Stage, Zone
 
 if TYPE_CHECKING:
@@ -155,7 +156,10 @@ def judge(record: ThermalRecord, batch: Batch) -> Verdict:
     paused = sum(slow, Span())
     words = LEVEL_WORDS[level]
     if level is Level.PAUSED:
-        words = f"growth paused for about {stretch(paused)}; no harm expected"
+        words = f"growth paused for about {stretch(paused)}"
+        if record.unknown_h >= 0.5:
+            words += f" and maybe some of {length(record.unknown_h)} without data"
+        words += "; no harm expected"
     tests = [each.test for each in findings if each.level is level]
     test = tests[0] if tests else _look(batch)
     return Verdict(level, words, tuple(findings), test, _not_measured(record, batch), paused)
@@ -292,6 +296,8 @@ def _at_union(batch: Batch) -> bool:
 
 
 def _cut(batch: Batch) -> str:
+    if not batch.open:
+        return _alive(batch)
     if _at_union(batch):
         return f"open five unions: callus white and firm, or brown and wet? {AGAIN}"
     if batch.stage is not Stage.CALLUSING:
@@ -303,6 +309,8 @@ def _cut(batch: Batch) -> str:
 
 
 def _press(batch: Batch) -> str:
+    if not batch.open:
+        return _alive(batch)
     what = "unions" if _at_union(batch) else "bases"
     return (
         f"press the callus of five {what}: firm, or soft? count the buds that move, look for "
@@ -311,11 +319,17 @@ def _press(batch: Batch) -> str:
 
 
 def _look(batch: Batch) -> str:
+    if not batch.open:
+        return _alive(batch)
     if batch.species in WITH_LEAVES:
         return f"leaves firm and green, or limp, yellow, dropped? {AGAIN}"
     what = "unions" if _at_union(batch) else "bases"
     seen = "callus" if batch.stage is Stage.CALLUSING else "roots"
     return f"at the next look count {seen} on ten {what}; {AGAIN}"
+
+
+def _alive(batch: Batch) -> str:
+    return f"it is closed: count what lives, bottomheat batch count {batch.name} --alive N"
 
 
 def _not_measured(record: ThermalRecord, batch: Batch) -> tuple[str, ...]:
