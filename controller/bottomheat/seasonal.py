@@ -14,7 +14,7 @@ from bottomheat.alarm_desk import Key
 from bottomheat.config import Config
 from bottomheat.model import Event, EventKind, Record
 from bottomheat.outside import Outside, Run
-from bottomheat.season import from_config, orders, request, tops
+from bottomheat.season import from_config, orders, tops
 from bottomheat.season.ledger import Dated, SeasonEntry, fold
 from bottomheat.season.orders import Orders
 
@@ -120,6 +120,8 @@ class Seasonal:
                 "error": f"the season could not be read at the start ({self._trouble}): restart "
                 "the service once the log is well; setpoints stay as they were",
             }
+        from bottomheat.season import request  # a megabyte that most days need not be there
+
         clock = self._out.clock
         now_s = clock.monotonic_s()
         done = request.handle(
