@@ -1,8 +1,9 @@
 """Writes a log as fast as it may until it is killed: ``log_kill_child.py FOLDER NUMBER``.
 
 After each row that ``record`` took it says ``s N`` (a sample) or ``e N`` (a durable event), after
-a reading of the trusted thermometer ``r N``, after one of a borrowed probe ``m N``, and after a
-flush ``d N`` (everything up to N is in the file).  Run by ``test_log_kill.py``.
+a reading of the trusted thermometer ``r N``, after one of a borrowed probe ``m N``, after an entry
+of the season's ledger ``l N``, and after a flush ``d N`` (everything up to N is in the file).  Run
+by ``test_log_kill.py``.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ import os
 import sys
 from pathlib import Path
 
+from bottomheat.season.ledger import SeasonEntry, What
 from log_tools import LONG_NOTE, SetClock, entry, journal, note, sample
 
 
@@ -29,6 +31,9 @@ def main(folder: Path, number: int) -> None:
         if n % 41 == 0:
             kept.note_reference(entry(reading_c=n / 1000, note=LONG_NOTE, spot=f"run {number}"))
             os.write(1, f"r {n}\n".encode())
+        if n % 53 == 0:
+            kept.note_season(SeasonEntry(What.LOOK, f"run {number}", data={"sampled": n}))
+            os.write(1, f"l {n}\n".encode())
         if n % 400 == 0 and kept.flush(10.0):
             os.write(1, f"d {n}\n".encode())
 

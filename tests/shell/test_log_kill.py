@@ -53,6 +53,7 @@ def test_killed_at_any_moment(tmp_path):
     events: set[str] = set()
     borrowed: set[int] = set()
     readings: set[tuple[str, float]] = set()
+    ledger: list[tuple[str, int]] = []
     durable: dict[int, int] = {}
     for number in range(1, KILLS + 1):
         after = chance.choice((1, 2, 30, 60, 400, 410, 1000)) + chance.randrange(20)
@@ -66,6 +67,8 @@ def test_killed_at_any_moment(tmp_path):
                 borrowed.add(number * 100_000 + int(n))
             if kind == "r":
                 readings.add((f"run {number}", int(n) / 1000))
+            if kind == "l":
+                ledger.append((f"run {number}", int(n)))
             if kind == "d":
                 durable[number] = int(n)
         if number == KILLS // 2:
@@ -95,6 +98,7 @@ def test_killed_at_any_moment(tmp_path):
         )
         closings = log.closings("north-bench")
         kept_readings = log.ledger()
+        season = log.season_entries()
     assert set(samples) <= set(found_samples)
     assert set(found_samples.values()) == {1}
     assert events <= set(found_events)
@@ -106,6 +110,11 @@ def test_killed_at_any_moment(tmp_path):
     )
     assert all(row.entry.note == LONG_NOTE for row in kept_readings)
     assert all(row.entry.pairing == entry().pairing for row in kept_readings)
+    found_season = [(dated.entry.batch, dated.entry.data["sampled"]) for dated in season]
+    assert [dated.number for dated in season] == list(range(1, len(season) + 1))
+    assert len(ledger) > 20
+    assert [each for each in found_season if each in set(ledger)] == ledger
+    assert len(set(found_season)) == len(found_season)
     found_borrowed = Counter(
         t_ms // 1000 for (t_ms,) in raw(tmp_path / "log.sqlite", "SELECT t_ms FROM borrowed")
     )

@@ -6,6 +6,7 @@ longer than ``WITHIN_S``: a damaged, locked or hanging log must not keep the ser
 
 from __future__ import annotations
 
+import sqlite3
 import threading
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -25,9 +26,11 @@ from bottomheat_drivers.log.codec import (
     TendingItem,
 )
 from bottomheat_drivers.log.left import left_rows, season_left
-from bottomheat_drivers.log.logfile import OlderFormatError
+from bottomheat_drivers.log.logfile import DamagedLogError, OlderFormatError
 from bottomheat_drivers.log.placing import Pair, Span
 from bottomheat_drivers.log.reader import LogReader
+from bottomheat_drivers.log.salvage import in_memory
+from bottomheat_drivers.log.schema import SCHEMA_VERSION
 
 WITHIN_S = 4.0
 NEWEST_ROWS = 256
@@ -153,6 +156,10 @@ def _read(path: Path, ring_folder: Path, boot_id: str) -> Past:
                 season = _season(log)
     except OlderFormatError:
         return Past()  # from before lids were kept: the journal brings it up to date
+    except DamagedLogError as error:
+        # What the journal will carry over into a new log.
+        trouble = str(error)
+        told, kept, season = _salvaged(path, boot_id)
     except (LogError, OSError) as error:
         trouble = str(error)
     left = left_rows(ring_folder, kept)
@@ -168,6 +175,23 @@ def _read(path: Path, ring_folder: Path, boot_id: str) -> Past:
         trouble = trouble or f"what the run before left holds a word that is not known ({error})"
     entries = tuple(season.entries)
     return Past(before, told.lids, told.tendings, trouble, told.borrowings(), entries)
+
+
+class _Salvaged(LogReader):
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._format = SCHEMA_VERSION
+        self._connection = in_memory(path)
+
+
+def _salvaged(path: Path, boot_id: str) -> tuple[_Told, Mapping[str, int], _Season]:
+    told = _Told()
+    try:
+        with _Salvaged(path) as log:
+            _tell(log, boot_id, told)
+            return told, log.kept_upto(), _season(log)
+    except (LogError, sqlite3.Error, OSError):
+        return _Told(), {}, _Season()
 
 
 @dataclass(slots=True)

@@ -24,6 +24,10 @@ class OlderFormatError(LogError):
     """The log is from before this version: the service brings it up to date when it starts."""
 
 
+class DamagedLogError(LogError):
+    """The log is damaged: the service sets it aside when it starts."""
+
+
 class LogFile:
     """What every reader of the log needs: the file opened and checked, rows, places in time.
 
@@ -105,7 +109,7 @@ class LogFile:
 
     def _told(self, error: Exception) -> LogError:
         if primary_code(error) in DAMAGED:
-            return LogError(
+            return DamagedLogError(
                 f"The log {self._path} is damaged or not a log of bottomheat: restart the service, "
                 "it sets a damaged log aside and begins a new one."
             )

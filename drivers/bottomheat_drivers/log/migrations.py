@@ -1,7 +1,8 @@
 """Opening the log's file for writing: make it, bring it up to date, or set a bad one aside.
 
-A file is never deleted.  A damaged or foreign one is renamed and a new one begun; before a
-migration a whole copy is made beside it.  A file of a newer version is refused.
+A file is never deleted.  A damaged or foreign one is renamed and a new one begun, with what can be
+carried over; before a migration a whole copy is made beside it.  A file of a newer version is
+refused.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from pathlib import Path
 from typing import TypeAlias
 
 from bottomheat.errors import LogError
+from bottomheat_drivers.log.salvage import carry_over
 from bottomheat_drivers.log.schema import APPLICATION_ID, PAGE_SIZE, SCHEMA, SCHEMA_VERSION
 
 Connect: TypeAlias = Callable[[Path], sqlite3.Connection]
@@ -243,6 +245,7 @@ def open_log(
             )
             connection = connect(path)
             create(connection)
+            notices += carry_over(aside, connection)
         notices += migrate(connection, path)
         if pragma_text(connection, "journal_mode") != "wal":
             connection.execute("PRAGMA journal_mode = WAL")

@@ -1,0 +1,238 @@
+"""A damaged log is set aside, and what the grower entered is carried over, with its numbers."""
+
+from __future__ import annotations
+
+import contextlib
+import sqlite3
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from bottomheat.model import Alarm, Event, EventKind
+from bottomheat.season.ledger import Dated, SeasonEntry, What
+from bottomheat_drivers.log import LogReader, migrations
+from bottomheat_drivers.log.before import Past, look_back
+from bottomheat_drivers.log.checking import check
+from log_tools import NOW_MS, SetClock, entry, journal, note, old_log, raw, rings, rows, sample
+from log_tools import check as probe_check
+
+PAGE = 1024
+ENTRIES = 40
+
+
+def look(number: int) -> SeasonEntry:
+    """An entry that takes a good part of a page."""
+    return SeasonEntry(
+        What.LOOK, "MUL-1", data={"sampled": 20, "callused": number}, note=f"look {number} " * 30
+    )
+
+
+def written(folder: Path) -> Path:
+    """A log of two runs with much in it, the last one not ended in order: so it is checked."""
+    for number in range(2):
+        clock = SetClock(100.0 + 20_000 * number, NOW_MS + 20_000_000 * number)
+        kept = journal(folder, clock, background=False)
+        kept.note_config("cycle: 10\n", f"sum {number}")
+        kept.record([sample(clock.now_s + 10 * n, closings=n // 60) for n in range(900)], [])
+        for n in range(ENTRIES // 2):
+            kept.note_season(look(number * ENTRIES // 2 + n + 1))
+        kept.note_reference(entry(reading_c=20.0 + number))
+        kept.note_probe_check(probe_check())
+        kept.note_tending("north-bench", "look", "", 600.0, "ajar")
+        kept.note_borrowing("north-bench", "28-0316a2790007", 7200.0)
+        raised = Event(
+            EventKind.ALARM_RAISED, clock.now_s, None, "told", Alarm.LOG_FAILED, durable=True
+        )
+        kept.record([], [note(clock.now_s, f"run {number}"), raised])
+        kept.close()
+    path = folder / "log.sqlite"
+    with sqlite3.connect(path) as connection:
+        connection.execute("UPDATE run SET closed = 0")
+    connection.close()
+    return path
+
+
+def spoil(path: Path, page: int) -> None:
+    """Write over a page, counted from 0."""
+    with path.open("r+b") as file:
+        file.seek(page * PAGE)
+        file.write(b"\xa5" * PAGE)
+
+
+def page_of(path: Path, text: str) -> int:
+    return path.read_bytes().index(text.encode()) // PAGE
+
+
+def root_of(path: Path, table: str) -> int:
+    """The page that a table begins with."""
+    query = f"SELECT rootpage FROM sqlite_schema WHERE name = '{table}'"  # noqa: S608
+    return raw(path, query)[0][0] - 1
+
+
+def past(folder: Path) -> Past:
+    return look_back(folder / "log.sqlite", folder / "run", "boot-1")
+
+
+def reopened(folder: Path) -> list[Dated]:
+    """Start a run on the damaged log; the ledger that it begins with."""
+    kept = journal(folder, SetClock(90_000.0, NOW_MS + 90_000_000))
+    assert kept.flush(10.0)
+    assert kept.failure() is None
+    kept.close()
+    with LogReader(folder / "log.sqlite") as log:
+        return log.season_entries()
+
+
+def test_damaged_samples_cost_nothing_else(tmp_path):
+    path = written(tmp_path)
+    kept = ("season_entry", "reference", "probe_check", "tending", "borrowing", "counter", "clock")
+    was = {name: rows(path, name) for name in kept}
+    events = rows(path, "event")
+    assert len(was["season_entry"]) == ENTRIES
+    spoil(path, root_of(path, "sample"))
+    before = past(tmp_path)
+    found = reopened(tmp_path)
+    assert list(before.season) == found
+    assert [dated.number for dated in found] == list(range(1, ENTRIES + 1))
+    assert [dated.entry for dated in found] == [look(n + 1) for n in range(ENTRIES)]
+    for name in kept[:-1]:
+        assert rows(path, name) == was[name]
+    assert rows(path, "clock")[: len(was["clock"])] == was["clock"]
+    assert rows(path, "event")[: len(events)] == events
+    with LogReader(path) as log:
+        (told,) = [row.event.text for row in log.events() if "Carried" in row.event.text]
+        assert log.alarms()[0].alarm is Alarm.LOG_FAILED
+        assert list(log.samples("north-bench")) == []
+        assert log.closings("north-bench") == 28
+    assert told == (
+        "Carried over from the damaged log: 40 entries on batches and chores, 2 readings of the "
+        "thermometer, 2 comparisons of probes, 2 notes of when a box was opened, 4 events; its "
+        "temperatures stay there."
+    )
+    assert check(path, lambda *_: None).defects == ()
+
+
+def test_the_next_entry_goes_on_from_the_last_number(tmp_path):
+    path = written(tmp_path)
+    spoil(path, root_of(path, "sample"))
+    kept = journal(tmp_path)
+    kept.note_season(SeasonEntry(What.WITHDRAW, corrects=17))
+    kept.close()
+    with LogReader(path) as log:
+        newest = log.season_entries()[-1]
+    assert (newest.number, newest.entry.corrects) == (ENTRIES + 1, 17)
+
+
+def test_a_damaged_page_of_the_ledger_costs_what_stood_on_it(tmp_path):
+    path = written(tmp_path)
+    spoil(path, page_of(path, "look 20 look 20"))
+    before = past(tmp_path)
+    assert "damaged" in (before.trouble or "")
+    found = reopened(tmp_path)
+    assert list(before.season) == found
+    numbers = [dated.number for dated in found]
+    assert 20 not in numbers
+    assert set(numbers) >= {*range(1, 16), *range(25, ENTRIES + 1)}
+    assert all(dated.entry == look(dated.number) for dated in found)
+    # The lids and the borrowed probe are known all the same.
+    assert before.lids == {"north-bench": "ajar"}
+    assert before.borrowings["north-bench"].probe == "28-0316a2790007"
+
+
+def test_what_the_ring_holds_comes_after_what_was_carried_over(tmp_path):
+    path = written(tmp_path)
+    disk_full = journal(tmp_path, SetClock(50_000.0, NOW_MS + 50_000_000))
+    assert disk_full.flush(10.0)
+    disk_full.note_season(look(ENTRIES + 1))
+    assert disk_full.flush(10.0)
+    (ring,) = rings(tmp_path)
+    copy = ring.read_bytes()
+    disk_full.close()
+    ring.write_bytes(copy)  # killed: what the file holds is in the ring too
+    with sqlite3.connect(path) as connection:
+        connection.execute("UPDATE run SET closed = 0")
+    connection.close()
+    spoil(path, page_of(path, "look 20 look 20"))
+    before = past(tmp_path)
+    found = reopened(tmp_path)
+    assert list(before.season) == found
+    assert found[-1].number == ENTRIES + 1
+    assert [dated.entry.note for dated in found].count(look(ENTRIES + 1).note) == 1
+
+
+@pytest.mark.parametrize("content", [b"nonsense" * 900, b"SQLite format 3\0" + b"\xa5" * 8000])
+def test_of_a_file_that_is_no_log_nothing_is_carried_over(tmp_path, content):
+    (tmp_path / "log.sqlite").write_bytes(content)
+    assert past(tmp_path).season == ()
+    assert reopened(tmp_path) == []
+    (told,) = raw(tmp_path / "log.sqlite", "SELECT text FROM event")
+    assert "was set aside" in told[0]
+
+
+@pytest.mark.parametrize("number", [1, 2, 3])
+def test_of_an_older_format_too(tmp_path, number):
+    path = old_log(tmp_path, number)
+    (tending, reference) = (rows(path, "tending"), rows(path, "reference"))
+    with contextlib.closing(migrations.connect(path)) as connection:
+        connection.execute("PRAGMA journal_mode = DELETE")
+        (root,) = connection.execute(
+            "SELECT rootpage FROM sqlite_schema WHERE name = 'sample'"
+        ).fetchone()
+        size = migrations.pragma(connection, "page_size")
+    with path.open("r+b") as file:
+        file.seek((root - 1) * size)
+        file.write(b"\xa5" * size)
+    reopened(tmp_path)
+    assert [row[: len(tending[0])] for row in rows(path, "tending")] == tending
+    assert [row[: len(reference[0])] for row in rows(path, "reference")] == reference
+    assert check(path, lambda *_: None).defects == ()
+
+
+def test_where_the_card_does_not_take_it_a_new_log_is_begun_all_the_same(tmp_path):
+    path = written(tmp_path)
+    spoil(path, page_of(path, "look 20 look 20"))
+
+    class Full(sqlite3.Connection):
+        def execute(self, sql: str, values=()):
+            if sql.startswith("INSERT OR IGNORE INTO season_entry"):
+                raise sqlite3.OperationalError("database or disk is full")
+            return super().execute(sql, values)
+
+    def connect(path: Path) -> sqlite3.Connection:
+        return sqlite3.connect(
+            path, timeout=2.0, isolation_level=None, check_same_thread=False, factory=Full
+        )
+
+    kept = journal(tmp_path, connect=connect)
+    kept.record([sample(110.0)], [])
+    assert kept.flush(10.0)
+    kept.close()
+    assert any("could not be carried over" in text for text in kept.notices())
+    with LogReader(path) as log:
+        assert len(list(log.samples("north-bench"))) == 1
+        assert log.season_entries() == []
+    assert check(path, lambda *_: None).defects == ()
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.lists(st.tuples(st.integers(0, 10**6), st.integers(1, 3000)), min_size=1, max_size=4))
+def test_whatever_is_damaged_a_whole_log_is_begun(tmp_path_factory, hits):
+    """Bytes anywhere: the new log holds together, and start and log agree on the ledger."""
+    folder = tmp_path_factory.mktemp("log")
+    path = written(folder)
+    data = bytearray(path.read_bytes())
+    for at, length in hits:
+        for place in range(at % len(data), min(at % len(data) + length, len(data))):
+            data[place] ^= 0x5A
+    path.write_bytes(data)
+    before = past(folder)
+    found = reopened(folder)
+    told = {n: look(n) for n in range(1, ENTRIES + 1)}
+    aside = list(folder.glob("log.sqlite.damaged-*"))
+    if aside:
+        assert check(path, lambda *_: None).defects == ()
+        if before.trouble is None or "word" not in before.trouble:
+            assert list(before.season) == found
+    assert {dated.number for dated in found} <= set(told)
