@@ -338,11 +338,9 @@ def _mul_2() -> Iterator[Act]:
     yield from _visit(_at(4, 11), "MUL-2", NORTH, callused=9, rooted=2, buds=5, mould=0)
     # It stays where it is: the box goes down with it, step by step.
     yield _season(_at(4, 11, 11), "stage", "MUL-2", stage="rooting")
-    yield _season(_at(4, 11, 11, 1), "change", "MUL-2", target_c=19.0)
     yield from _visit(_at(4, 18), "MUL-2", NORTH, callused=9, rooted=5, buds=8, mould=0)
     yield from _visit(_at(4, 25), "MUL-2", NORTH, callused=9, rooted=7, buds=9, mould=0)
     yield _season(_at(4, 25, 11), "stage", "MUL-2", stage="hardening-off")
-    yield _season(_at(4, 25, 11, 1), "change", "MUL-2", target_c=16.5)
     yield _season(_at(5, 3), "move", "MUL-2", UNHEATED)
     yield _season(_at(5, 16), "close", "MUL-2", callused=25, rooted=23)
     yield _season(_at(5, 20, 10, 15), "count", "MUL-2", potted=22, alive=22)
