@@ -107,11 +107,29 @@ def window(
         condition=[Condition(r.condition) for r in rows],
         faults=faults,
         said=[each for each in said if each.chamber in (None, name)],
+        beside={
+            other: beside(tape, other, times) for other in world.config.chambers if other != name
+        },
         others=[each for each in said if each.chamber not in (None, name)],
         tended=tended,
         holes=holes,
         ends_s=world.now_s,
     )
+
+
+def beside(tape: Tape, name: str, times: np.ndarray) -> dict[Place, np.ndarray]:
+    """Readings of another box at these times."""
+    found: dict[Place, np.ndarray] = {}
+    for record in tape.records:
+        if record.chamber != name:
+            continue
+        index = int(np.searchsorted(times, record.at_s))
+        if index == len(times) or times[index] != record.at_s:
+            continue
+        for place, reading in record.readings:
+            if isinstance(reading, Good):
+                found.setdefault(place, np.full(len(times), np.nan))[index] = reading.celsius
+    return found
 
 
 def holes_of(

@@ -298,6 +298,51 @@ def _others(window: Window, _: Features) -> Iterator[Candidate]:
     yield Candidate(Cause.SERIES_STUCK, None, tuple(alarm_marks(window, 5.0, _A.SERIES_STUCK)))
 
 
+def _swapped(window: Window, seen: Features) -> Iterator[Candidate]:
+    """A place of two boxes that changed over, each to where the other had been."""
+    for name, readings in window.beside.items():
+        for place in (Place.SUBSTRATE, Place.MAT):
+            theirs = readings.get(place)
+            if theirs is None or place not in window.celsius:
+                continue
+            found = _changed_over(window.at(place) - theirs, seen.cycle_s)
+            if found is not None:
+                index, before_k, after_k = found
+                text = (
+                    f"{PLACE_WORDS[place]}: {before_k:+.1f} K against {name} before, "
+                    f"{after_k:+.1f} K from one minute to the next"
+                )
+                mark = Mark(6.0, text, float(window.at_s[index]))
+                yield Candidate(Cause.CROSSED, None, (mark,))
+
+
+def _changed_over(apart: np.ndarray, cycle_s: float) -> tuple[int, float, float] | None:
+    """Where a difference turned into its opposite at once, K before and after, or None."""
+    span, near = round(1800.0 / cycle_s), max(1, round(300.0 / cycle_s))
+    good = np.where(np.isnan(apart), 0.0, apart)
+    count = np.concatenate(([0], np.cumsum(~np.isnan(apart))))
+    total = np.concatenate(([0.0], np.cumsum(good)))
+    at = np.arange(span, len(apart) - near - span)
+    if not len(at):
+        return None
+    with np.errstate(invalid="ignore", divide="ignore"):
+        before = (total[at] - total[at - span]) / (count[at] - count[at - span])
+        after = (total[at + near + span] - total[at + near]) / (
+            count[at + near + span] - count[at + near]
+        )
+    turned = np.abs(after + before) <= 0.35 * np.abs(before)
+    fits = turned & (np.abs(before) >= 1.0)
+    if not fits.any():
+        return None
+    best = int(np.flatnonzero(fits)[np.argmax(np.abs(before[fits]))])
+    index = int(at[best])
+    # A difference that turns slowly is weather; this one was the same until just before.
+    early = float(np.nanmean(apart[max(0, index - 2 * span) : index - span + 1]))
+    if abs(early - before[best]) > 0.5 * abs(before[best]):
+        return None
+    return index, float(before[best]), float(after[best])
+
+
 def _opened(window: Window, seen: Features) -> Iterator[Candidate]:
     marks = text_marks(window, 3.5, "box opened, filled or watered")
     if window.tended:
@@ -404,6 +449,7 @@ FINDERS: Final[tuple[Finder, ...]] = (
     _warm,
     _cold,
     _others,
+    _swapped,
     _opened,
     _wrong,
     _layers,

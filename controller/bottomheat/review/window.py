@@ -63,6 +63,7 @@ class Window:
         faults: readings without a value: when, where and why; one entry per spell is enough.
         said: events of this box and of the house, oldest first.
         others: events of the other boxes.
+        beside: readings of the other boxes at the times of these rows, °C, by box and place.
         tended: when the grower said it was open.
         holes: when nothing was recorded.
         ends_s: when the stretch ends, s; the last row where nothing is missing at the end.
@@ -80,6 +81,7 @@ class Window:
     faults: Sequence[tuple[float, Place, Fault]] = ()
     said: Sequence[Said] = ()
     others: Sequence[Said] = ()
+    beside: Mapping[str, Mapping[Place, Floats]] = field(default_factory=dict)
     tended: Sequence[Tended] = ()
     holes: Sequence[Hole] = field(default_factory=tuple)
     ends_s: float | None = None
