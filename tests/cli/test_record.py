@@ -125,7 +125,10 @@ def test_a_batch_with_its_verdict_and_the_test_to_make(log: Path) -> None:
     assert "Not measured: moisture; temperature of the unions; 4 h without data" in shown
     assert "coldest 17.0 ± 0.5 °C Tue 29 Dec 06:00" in shown
     assert "hottest 33.0 ± 0.5 °C Wed 30 Dec 10:00" in shown
-    assert "Unknown 4 h, counted neither in band nor out of it" in shown
+    assert (
+        "Unknown 4 h, counted neither in band nor out of it no data, cause not known "
+        "Wed 30 Dec 20:00 to Thu 31 Dec 00:00 (4 h): 25.0 °C before, 25.0 after" in shown
+    )
     assert "24-27 °C callusing [quoted second-hand]" in shown
 
 
@@ -177,6 +180,7 @@ def test_unions_are_not_judged_by_bases(log: Path) -> None:
     shown = plain(text(log, "UNI-1"))
     assert "no probe has measured it: nothing can be said" in shown
     assert "its unions are 90 mm up and were not measured in south-bench" in shown
+    assert "bottomheat record --chamber south-bench --from 2026-12-28 --to 2026-12-31" in shown
     assert data(log, "UNI-1")["known_h"] == 0.0
 
 

@@ -209,6 +209,10 @@ def test_its_own_target_outside_the_band_widens_it() -> None:
     (outside,) = pieces(vine(target_c=22.0), 1)
     assert (inside.band_c, inside.band_by) == ((24.0, 27.0), SPECIES)
     assert (outside.band_c, outside.band_by) == ((21.5, 27.0), TARGET)
+    later = (Spell(Stage.CALLUSING, ms(0), ms(1)), Spell(Stage.ROOTING, ms(1)))
+    before, after = pieces(vine(target_c=16.0, stages=later), 2)
+    assert (before.band_c, before.band_by) == ((24.0, 27.0), SPECIES)
+    assert (after.band_c, after.band_by) == ((15.5, 20.0), TARGET)
     bare = pieces_of_batch(vine(), ms(1), lambda _: Needs(), lambda _: None)
     assert (bare[0].band_c, bare[0].band_by) == (None, SETPOINT)
 

@@ -190,6 +190,20 @@ def test_dormant_wood_of_grapevine_is_told_apart() -> None:
     assert any("50 °C for 30 min [literature]" in each.words for each in found.findings)
 
 
+def test_a_power_cut_in_the_cold_is_told_with_the_pause() -> None:
+    fall = rows([(0, 25), (10, 25), (15, 16), (30, 25), (100, 25)], lost_h=[(10, 15)])
+    found = verdict(batch(), fall, 100)
+    assert found.words == (
+        "growth paused for about 6.7 h and maybe some of 5 h without data; no harm expected"
+    )
+
+
+def test_of_a_closed_batch_what_lives_is_counted() -> None:
+    closed = batch(stays=(Stay("north-bench", ms(0), ms(150)),), closed_ms=ms(150))
+    for box in (held(25, 1), held(33, 30)):
+        assert "bottomheat batch count B-1 --alive N" in verdict(closed, box, 200).test
+
+
 def test_cool_while_hardening_is_meant_so() -> None:
     hardening = batch(stages=(Spell(Stage.HARDENING, ms(0)),))
     assert verdict(hardening, held(8, 150, before_c=16), 200).level is Level.NO_HARM

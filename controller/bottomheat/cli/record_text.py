@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
@@ -10,7 +11,7 @@ from datetime import UTC, datetime, tzinfo
 from typing import Any, Final
 
 from bottomheat.review.exposure import WIDEST_K, Exposure, Extreme, Side
-from bottomheat.review.parts import Beyond, Excursion, Part, Unknown
+from bottomheat.review.parts import Beyond, Excursion, Part, Span, Unknown
 from bottomheat.review.pieces import SETPOINT, TARGET
 from bottomheat.review.record import ThermalRecord
 from bottomheat.review.thermal_time import Form, Index
@@ -29,7 +30,9 @@ _CAUSES: Final = {
     "power": "power cut",
     "stopped": "service stopped",
     "log failed": "log not written",
+    "unknown": "no data, cause not known",
 }
+_COMMAND: Final = re.compile(r"bottomheat [\w -]+")
 LIMIT_WORDS: Final[Mapping[str, str]] = {
     "slow_below_c": "grows slowly",
     "stops_below_c": "hardly grows",
@@ -97,7 +100,7 @@ def brief(shown: Sequence[Shown], zone: tzinfo | None = None, closed: Sequence[s
             for finding in each.verdict.findings[:1]:
                 lines += _wrapped("  - ", finding.words, "    ")
             if each.verdict.level >= Level.CHECK:
-                lines += _row("Test", each.verdict.test)
+                lines += _row("Test", _whole(each.verdict.test))
         lines += _in_band(each.record)
         lines += _row(_part_of(each.batch), _extremes(each.record, zone))
         lines.append("")
@@ -221,7 +224,7 @@ def _verdict(verdict: Verdict) -> list[str]:
     lines = _row("Verdict", verdict.words)
     for finding in verdict.findings:
         lines += _wrapped("  - ", finding.words, "    ")
-    lines += _row("Test", verdict.test)
+    lines += _row("Test", _whole(verdict.test))
     lines += _wrapped("Not measured: ", "; ".join(verdict.not_measured), " " * _LABEL)
     if verdict.level >= Level.CHECK:
         lines += _wrapped("", THROW_NOTHING, "")
@@ -236,11 +239,10 @@ def _times(shown: Shown, zone: tzinfo | None) -> list[str]:
             ("Below", record.below_span, record.below),
             ("Above", record.above_span, record.above),
         ):
-            if span.most_h >= _SHORT_H:
-                area = f", {out.degree_hours:.1f} K·h" if out.hours >= _SHORT_H else ""
-                lines += _row(label, f"{stretch(span)}{area}")
+            if out.hours >= _SHORT_H:
+                lines += _row(label, f"{stretch(span)}, {out.degree_hours:.1f} K·h")
             else:
-                lines += _row(label, "never")
+                lines += _row(label, _never(span))
     lines += _unknown(shown, zone)
     lines += _row(_part_of(shown.batch), _extremes(record, zone))
     worst, longest = record.worst, record.longest
@@ -315,19 +317,22 @@ def _gap(each: Unknown, holes: Sequence[Hole], zone: tzinfo | None) -> str:
 
 
 def _boxes(record: ThermalRecord, zone: tzinfo | None) -> list[str]:
-    """Where to see what the box did while the batch stood at another height."""
-    lines: list[str] = []
+    """Where to see what the boxes did while the batch stood at another height."""
+    stays: list[tuple[str, int, int]] = []
     for part in record.parts:
         piece = part.piece
         if piece.unmeasured is None or piece.place == UNHEATED:
             continue
+        if stays and stays[-1][0] == piece.place and stays[-1][2] == piece.from_ms:
+            stays[-1] = (piece.place, stays[-1][1], piece.to_ms)
+        else:
+            stays.append((piece.place, piece.from_ms, piece.to_ms))
+    lines = ["What its boxes did then:"] if stays else []
+    for place, *window in stays:
         begin, end = (
-            datetime.fromtimestamp(at_ms / 1000, UTC).astimezone(zone).date().isoformat()
-            for at_ms in (piece.from_ms, piece.to_ms)
+            datetime.fromtimestamp(at_ms / 1000, UTC).astimezone(zone).date() for at_ms in window
         )
-        lines += _row(
-            "Its box", f"bottomheat record --chamber {piece.place} --from {begin} --to {end}"
-        )
+        lines.append(f"  bottomheat record --chamber {place} --from {begin} --to {end}")
     return lines
 
 
@@ -386,12 +391,16 @@ def _limits_of(stage: Stage, record: ThermalRecord, zone: tzinfo | None) -> list
 
 
 def _beyond(out: Beyond, zone: tzinfo | None) -> str:
-    if out.span.most_h < _SHORT_H:
-        return "never"
     if out.span.hours < _SHORT_H:
-        return f"not by the estimate; up to {length(out.span.most_h)} possible"
+        return _never(out.span)
     first = "" if out.first_ms is None else f", first {_day(out.first_ms, zone)}"
     return f"{stretch(out.span)}, {out.degree_hours:.1f} K·h{first}"
+
+
+def _never(span: Span) -> str:
+    if span.most_h < _SHORT_H:
+        return "never"
+    return f"not by the estimate; up to {length(span.most_h)} possible"
 
 
 def _warmth(warmth: Index) -> list[str]:
@@ -420,6 +429,11 @@ def _wrapped(first: str, text: str, later: str) -> list[str]:
         break_on_hyphens=False,
     )
     return [line.replace(_STUCK, " ") for line in lines]
+
+
+def _whole(text: str) -> str:
+    """Keep a command in the text on one line."""
+    return _COMMAND.sub(lambda found: found[0].replace(" ", _STUCK), text)
 
 
 def _date(wall_ms: int, zone: tzinfo | None) -> str:

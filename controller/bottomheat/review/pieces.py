@@ -92,7 +92,9 @@ def pieces_of_batch(
         place = stays[-1].place if stays else UNHEATED
         stage = spells[-1].stage if spells else Stage.CALLUSING
         wants = needs_of(stage)
-        band_c, band_by = _band(batch, wants)
+        # Only its last target is known, and that is of the stage it is in.
+        target_c = batch.target_c if len(spells) == len(batch.stages) else None
+        band_c, band_by = _band(target_c, wants)
         why = STOOD_UNHEATED if place == UNHEATED else unmeasured(place)
         made.append(Piece(place, start_ms, stop_ms, stage, wants, band_c, band_by, why))
     return tuple(made)
@@ -136,9 +138,8 @@ def unmeasured_in(config: Config, batch: Batch, place: str) -> str | None:
     return f"its {part}{high} were not measured in {place}, which tells of another height"
 
 
-def _band(batch: Batch, wants: Needs) -> tuple[tuple[float, float] | None, str]:
+def _band(target_c: float | None, wants: Needs) -> tuple[tuple[float, float] | None, str]:
     """The band of the species, made wider where the batch's own target lies outside it."""
-    target_c = batch.target_c
     if wants.band_c is None:
         if target_c is None:
             return None, SETPOINT
