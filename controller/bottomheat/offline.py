@@ -264,12 +264,13 @@ def note(config: Config, request: Mapping[str, Any]) -> Mapping[str, Any]:
 
 @contextmanager
 def _journal(config: Config, clock: SystemClock, boot: str) -> Iterator[SqliteJournal]:
-    """The log in the foreground.
+    """The log in the foreground, with what dead runs left: entries have their numbers in order.
 
     Raises:
         LogError: it cannot be opened, or what was handed over is not on the card.
     """
-    journal = SqliteJournal(Path(config.log), None, clock, __version__, boot, background=False)
+    rings = Path(config.run_folder)
+    journal = SqliteJournal(Path(config.log), rings, clock, __version__, boot, background=False)
     try:
         yield journal
         failure = journal.failure()

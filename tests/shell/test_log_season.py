@@ -130,6 +130,21 @@ def test_what_only_ring_files_hold_is_known_with_the_numbers_it_will_get(tmp_pat
     assert (found[3].number, found[3].entry) == (4, done("mist"))
 
 
+def test_a_command_while_no_service_runs_adds_what_a_dead_run_left_first(tmp_path):
+    clock = SetClock()
+    killed(tmp_path, clock, [added(), done("layer")])
+    seen = past(tmp_path)
+    assert [dated.number for dated in seen] == [1, 2]
+    kept = journal(tmp_path, clock, background=False)
+    kept.note_season(done("mist", corrects=2))
+    kept.close()
+    found = entries(tmp_path / "log.sqlite")
+    assert tuple(found[:2]) == seen
+    assert (found[2].number, found[2].entry) == (3, done("mist", corrects=2))
+    assert rings(tmp_path) == []
+    assert past(tmp_path) == tuple(found)
+
+
 def test_two_dead_runs_and_no_log_yet(tmp_path):
     clock = SetClock()
     killed(tmp_path, clock, [added()])

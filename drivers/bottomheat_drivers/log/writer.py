@@ -79,11 +79,11 @@ class SqliteJournal:
     With ``background`` no method waits for the disk and none raises: what is wrong is said by
     ``failure``.  Without, there is no thread and no ring file, rows are written by the caller
     ``FOREGROUND_ROWS`` at a time, and only the constructor may raise; for rehearsals and for
-    commands that run while no daemon does.
+    commands that run while no daemon does.  In both, what dead runs left is added first.
 
     Args:
         path: the log's file; its folder is made where missing.
-        ring_folder: folder on tmpfs for the ring file, or None for none.
+        ring_folder: folder on tmpfs for ring files, or None for none.
         clock: ties the run to wall time, and dates the name of a file that is set aside.
         version: of the software, for the ``run`` row.
         boot_id: of the kernel; runs of one boot share the monotonic clock.
@@ -141,7 +141,7 @@ class SqliteJournal:
         self._store = Store(
             path,
             run,
-            ring_folder if background else None,
+            ring_folder,
             None if self._ring is None else self._ring.path,
             ballast_bytes if background else 0,
             connect,
