@@ -553,6 +553,50 @@ def test_a_new_batch_is_corrected_with_its_day_and_place():
     assert batch.place == "south-bench"
 
 
+def test_the_day_it_came_into_the_box_is_its_own():
+    diary = Diary()
+    made_ms, in_ms = NOW_MS - 5 * DAY_MS, NOW_MS - 2 * DAY_MS
+    data = {"species": "mulberry", "count": 40, "made_ms": made_ms}
+    diary.keep("add", "MUL-1", chamber="north", data=data, about_ms=in_ms)
+    diary.keep(corrects=1, data={"made_ms": made_ms - DAY_MS})
+    assert diary.batch().stays[0].from_ms == in_ms
+    diary.keep("add", "MUL-2", chamber="north", data=data)
+    diary.keep(corrects=3, data={"made_ms": made_ms - DAY_MS}, about_ms=in_ms)
+    assert diary.batch("MUL-2").stays[0].from_ms == in_ms
+    diary.keep("add", "MUL-3", chamber="north", data=data)
+    diary.keep(corrects=5, data={"count": 41})
+    assert diary.batch("MUL-3").stays[0].from_ms == made_ms
+    same = diary.ask(corrects=5, about_ms=made_ms)
+    assert (same.answer["kept"], same.entries) == (False, ())
+
+
+def test_the_event_stands_with_the_box_it_is_about():
+    diary = Diary()
+    events = [
+        diary.ask(*words, **more).events[0].chamber
+        for words, more in (
+            (("add", "MUL-1"), {"chamber": "north", "data": {"species": "mulberry", "count": 4}}),
+            (("look", "MUL-1"), {}),
+            (("move", "MUL-1"), {"chamber": "south"}),
+            (("stage", "MUL-1"), {"data": {"stage": "rooting"}}),
+            (("move", "MUL-1"), {"chamber": "unheated"}),
+            (("look", "MUL-1"), {}),
+            (("done",), {"data": {"reminder": "mist"}, "target": "north"}),
+            (("done",), {"data": {"reminder": "tools"}}),
+        )
+    ]
+    north, south = "north-bench", "south-bench"
+    assert events == [north, north, south, south, None, None, north, None]
+
+
+def test_what_is_about_no_batch_gets_none():
+    diary = Diary()
+    assert diary.refuse("look", "MUL-1").startswith("there is no batch yet: bottomheat batch add")
+    diary.keep("season", data={"name": "2026-27"})
+    assert diary.refuse(corrects=1, batch="MUL-1") == "a season names no batch."
+    assert diary.refuse(corrects=1, chamber="north") == "a season names no place."
+
+
 def test_a_batch_that_has_only_been_added_can_be_renamed():
     diary = added("MLU-1")
     diary.keep(batch="MUL-1", corrects=1)
