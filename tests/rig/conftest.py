@@ -23,12 +23,14 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 
 @pytest.fixture(scope="session")
-def image() -> Image:
+def image() -> Iterator[Image]:
     """The disk image, or a skip that says why this machine cannot have one."""
     try:
-        return build()
+        built = build()
     except CannotBuildError as error:
         pytest.skip(f"no rig: {error}.")
+    with built.held:
+        yield built
 
 
 @pytest.fixture(scope="session")

@@ -8,6 +8,7 @@ it was made of is the same.
 
 from __future__ import annotations
 
+import fcntl
 import hashlib
 import os
 import platform
@@ -21,6 +22,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import BinaryIO
 
 HERE = Path(__file__).resolve().parent
 ROOT = HERE.parent.parent
@@ -69,27 +71,34 @@ PROBES = {
     "28-000000000001": 18_000,
     "28-000000000002": 12_000,
     "28-000000000003": 18_000,
+    "28-000000000004": 18_000,
     "28-000000000011": 18_000,
     "28-000000000013": 18_000,
 }
 """Probes that hang on the bus from the start, with what they read, millikelvin above 0 °C."""
 
+WATCHDOG_S = 15.0
+"""The time of the machine's hardware watchdog."""
+
 
 class CannotBuildError(Exception):
-    """This machine cannot have a rig; the text is one sentence that says why."""
+    """This machine cannot have a rig; the text is one line that says why."""
 
 
 @dataclass(frozen=True)
 class Image:
-    """What a machine boots from."""
+    """What a machine boots from; nobody removes it while ``held`` is open."""
 
     disk: Path
     kernel: Path
     initrd: Path
+    held: BinaryIO
 
 
 def build() -> Image:
     """Build the image, or take the one that was built of the same things.
+
+    Several processes may ask at once: one builds, the others wait for it.
 
     Raises:
         CannotBuildError: this machine lacks something that cannot be installed.
@@ -98,12 +107,14 @@ def build() -> Image:
     suite = _this_machine()
     cache = cache_folder()
     cache.mkdir(parents=True, exist_ok=True)
-    _tools()
-    rootfs = _rootfs(cache, suite)
-    version = _kernel_version(rootfs)
-    modules = _modules(cache, rootfs, version)
-    wheels = _wheels(cache)
-    return _image(cache, rootfs, version, modules, wheels)
+    with (cache / "lock").open("wb") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        _tools()
+        rootfs = _rootfs(cache, suite)
+        version = _kernel_version(rootfs)
+        modules = _modules(cache, rootfs, version)
+        wheels = _wheels(cache)
+        return _image(cache, rootfs, version, modules, wheels)
 
 
 def cache_folder() -> Path:
@@ -154,12 +165,24 @@ def _tools() -> None:
             _apt("install", "-y", "--no-install-recommends", *missing)
         except (OSError, subprocess.SubprocessError) as error:
             raise CannotBuildError(
-                f"the rig needs {', '.join(missing)}, and apt could not install them ({error})"
+                f"the rig needs {', '.join(missing)}, and apt cannot install them"
+                f" ({_last_word(error)})"
             ) from error
 
 
+APT_OPTIONS = ("Acquire::Retries=1", "Acquire::http::Timeout=30", "DPkg::Lock::Timeout=120")
+
+
 def _apt(*words: str) -> None:
-    _run(["apt-get", "-q", *words], env={**os.environ, "DEBIAN_FRONTEND": "noninteractive"})
+    options = [f"-o{option}" for option in APT_OPTIONS]
+    environment = {**os.environ, "DEBIAN_FRONTEND": "noninteractive"}
+    _run(["apt-get", "-q", *options, *words], env=environment)
+
+
+def _last_word(error: Exception) -> str:
+    """The last line of what a command said, or what there is to say of it otherwise."""
+    said = str(getattr(error, "output", None) or "").strip().splitlines()
+    return said[-1] if said else str(error)
 
 
 def _run(command: Sequence[str | Path], **more: object) -> None:
@@ -175,9 +198,10 @@ def _run(command: Sequence[str | Path], **more: object) -> None:
         **more,
     )
     if done.returncode != 0:
-        raise subprocess.CalledProcessError(
-            done.returncode, list(map(str, command)), output=done.stdout[-4000:]
-        )
+        said = done.stdout[-4000:]
+        error = subprocess.CalledProcessError(done.returncode, list(map(str, command)), output=said)
+        error.add_note(said)
+        raise error
 
 
 def _key(*parts: object) -> str:
@@ -193,19 +217,25 @@ def _rootfs(cache: Path, suite: str) -> Path:
         raise CannotBuildError(f"the rig needs {FREE_BYTES // 2**30} GB free in {cache}")
     early = "\\n".join(EARLY_MODULES)
     fresh = rootfs.with_suffix(".new.tar")
-    _run(
-        [
-            "mmdebstrap", "--mode=root", "--variant=minbase", "--format=tar",
-            f"--include={','.join(PACKAGES)}",
-            *(f"--dpkgopt=path-exclude={path}" for path in LEFT_OUT),
-            "--dpkgopt=force-confold",
-            '--aptopt=Apt::Install-Recommends "false"',
-            '--setup-hook=mkdir -p "$1/etc/initramfs-tools/conf.d"'
-            ' && echo MODULES=list >"$1/etc/initramfs-tools/conf.d/rig"'
-            f' && printf "{early}\\n" >"$1/etc/initramfs-tools/modules"',
-            suite, fresh, *_sources(suite),
-        ]
-    )  # fmt: skip
+    command = [
+        "mmdebstrap", "--mode=root", "--variant=minbase", "--format=tar",
+        f"--include={','.join(PACKAGES)}",
+        *(f"--dpkgopt=path-exclude={path}" for path in LEFT_OUT),
+        "--dpkgopt=force-confold",
+        '--aptopt=Apt::Install-Recommends "false"',
+        *(f"--aptopt={option.replace('=', ' ')}" for option in APT_OPTIONS),
+        '--setup-hook=mkdir -p "$1/etc/initramfs-tools/conf.d"'
+        ' && echo MODULES=list >"$1/etc/initramfs-tools/conf.d/rig"'
+        f' && printf "{early}\\n" >"$1/etc/initramfs-tools/modules"',
+        suite, fresh, *_sources(suite),
+    ]  # fmt: skip
+    try:
+        _run(command)
+    except (OSError, subprocess.SubprocessError) as error:
+        fresh.unlink(missing_ok=True)
+        raise CannotBuildError(
+            f"mmdebstrap cannot build a Debian of this machine's sources ({_last_word(error)})"
+        ) from error
     fresh.rename(rootfs)
     return rootfs
 
@@ -231,10 +261,10 @@ def _modules(cache: Path, rootfs: Path, version: str) -> Path:
         try:
             _apt("update")
             _apt("install", "-y", "--no-install-recommends", f"linux-headers-{version}")
-        except subprocess.SubprocessError as error:
+        except (OSError, subprocess.SubprocessError) as error:
             rootfs.unlink()  # of another state of the mirror; the next attempt begins anew
             raise CannotBuildError(
-                f"the headers of kernel {version} could not be installed ({error})"
+                f"apt cannot install the headers of kernel {version} ({_last_word(error)})"
             ) from error
     with _scratch(cache) as work:
         for path in sources:
@@ -261,9 +291,9 @@ def _wheels(cache: Path) -> Path:
         try:
             _run([*pip, *guest, "--no-deps", "--require-hashes", "-r", lock])
             _run([*pip, *guest, "hatchling", "pip", "lgpio==0.2.2.0"])
-        except subprocess.CalledProcessError as error:
+        except (OSError, subprocess.SubprocessError) as error:
             raise CannotBuildError(
-                f"the Python packages of requirements.lock could not be fetched ({error.output})"
+                f"pip cannot fetch the packages of requirements.lock ({_last_word(error)})"
             ) from error
         work.chmod(0o755)
         shutil.copytree(work, folder)
@@ -283,11 +313,10 @@ def _image(cache: Path, rootfs: Path, version: str, modules: Path, wheels: Path)
     guest = [path.read_bytes() for path in sorted((HERE / "guest").iterdir())]
     key = _key(rootfs.name, modules.name, wheels.name, parts, guest, Path(__file__).read_bytes())
     folder = cache / f"image-{key}"
-    image = Image(folder / "root.img", folder / "vmlinuz", folder / "initrd")
     if folder.exists():
-        return image
+        return _held(folder)
     for old in cache.glob("image-*"):
-        shutil.rmtree(old)
+        _remove_unless_held(old)
     with _scratch(cache) as work:
         root, made = work / "root", work / "made"
         root.mkdir()
@@ -303,7 +332,26 @@ def _image(cache: Path, rootfs: Path, version: str, modules: Path, wheels: Path)
             file.truncate(3 * 2**30)
         _run(["mke2fs", "-q", "-t", "ext4", "-L", "root", "-d", root, disk])
         made.rename(folder)
-    return image
+    return _held(folder)
+
+
+def _held(folder: Path) -> Image:
+    """Use an image for as long as this process lives."""
+    held = (folder / "vmlinuz").open("rb")
+    fcntl.flock(held, fcntl.LOCK_SH)
+    return Image(folder / "root.img", folder / "vmlinuz", folder / "initrd", held)
+
+
+def _remove_unless_held(folder: Path) -> None:
+    """Remove an image of other files, if no machine can boot from it any more."""
+    try:
+        with (folder / "vmlinuz").open("rb") as held:
+            fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            shutil.rmtree(folder)
+    except FileNotFoundError:  # its removal was broken off
+        shutil.rmtree(folder)
+    except BlockingIOError:
+        pass
 
 
 def _project_files() -> list[Path]:
@@ -360,7 +408,10 @@ def _system(root: Path, wheels: Path) -> None:
         "LABEL=data /srv/data ext4 rw,relatime 0 2\n"
         "/srv/data/bottomheat /var/lib/bottomheat none bind 0 0\n",
     )
-    _write(root / "etc/systemd/system.conf.d/rig.conf", "[Manager]\nRuntimeWatchdogSec=15\n")
+    _write(
+        root / "etc/systemd/system.conf.d/rig.conf",
+        f"[Manager]\nRuntimeWatchdogSec={WATCHDOG_S:.0f}\n",
+    )
     for folder in ("srv/data", "var/lib/bottomheat"):
         (root / folder).mkdir(parents=True, exist_ok=True)
     _write(root / "opt/rig/agent.py", (HERE / "guest/agent.py").read_text())

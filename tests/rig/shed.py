@@ -13,20 +13,35 @@ from rig.machine import Machine, make_data_disk
 
 CONFIG = (Path(__file__).parent / "guest/chamber.yaml").read_text()
 CONFIG_FILE = "/etc/bottomheat/chamber.yaml"
+PROOF = "wiring-proof.json"
 DAEMON, KEEPER = "bottomheat.service", "bottomheat-keeper.service"
 
 
 def proved_disk(path: Path, config: str) -> None:
     """Make a data disk as it is after `bottomheat prove` has passed for this wiring."""
     with tempfile.TemporaryDirectory() as scratch:
-        written = Path(scratch) / "chamber.yaml"
-        written.write_text(config)
         tree = Path(scratch) / "tree"
         state = tree / "bottomheat"
         state.mkdir(parents=True)
         begin_clear(state)
-        ProofFile(state / "wiring-proof.json").save(fingerprint(load_config(written)))
+        (state / PROOF).write_text(_proof(config))
         make_data_disk(path, tree)
+
+
+def _proof(config: str) -> str:
+    with tempfile.TemporaryDirectory() as scratch:
+        written, proof = Path(scratch) / "chamber.yaml", Path(scratch) / PROOF
+        written.write_text(config)
+        ProofFile(proof).save(fingerprint(load_config(written)))
+        return proof.read_text()
+
+
+def rewire(machine: Machine, config: str) -> None:
+    """Stop both units, change the wiring, prove it, and start them again."""
+    machine.do(f"systemctl stop {DAEMON} {KEEPER}")
+    machine.write(CONFIG_FILE, config)
+    machine.write(f"/var/lib/bottomheat/{PROOF}", _proof(config))
+    machine.do(f"systemctl start {KEEPER} {DAEMON}", 240)
 
 
 def put_right(machine: Machine) -> None:

@@ -12,8 +12,19 @@ from collections.abc import Callable, Iterator
 
 import pytest
 
-from rig.machine import Machine
-from rig.shed import CONFIG, CONFIG_FILE, DAEMON, KEEPER, alarms, heats, in_log, put_right, tended
+from rig.machine import SOUTH, Machine
+from rig.shed import (
+    CONFIG,
+    CONFIG_FILE,
+    DAEMON,
+    KEEPER,
+    alarms,
+    heats,
+    in_log,
+    put_right,
+    rewire,
+    tended,
+)
 
 Record = Callable[[str, object], None]
 
@@ -126,6 +137,71 @@ def test_both_killed(heating: Machine, record_property: Record) -> None:
     heats(heating)
 
 
+def test_daemon_killed_again_and_again(heating: Machine, record_property: Record) -> None:
+    """As soon as it runs again, eight times; systemd restarts the keeper with it, and neither is
+    given up.
+    """
+    counted = f"systemctl show -P NRestarts {DAEMON}"
+    before = int(heating.do(counted))
+    since_s = 0.0
+    for _ in range(8):
+        pid = heating.pid(DAEMON)
+        since_s = send(heating, "SIGKILL", DAEMON)
+        heating.wait(lambda pid=pid: heating.pid(DAEMON) not in (0, pid), 60.0)
+    assert int(heating.do(counted)) == before + 8
+    took_s = opened(heating, since_s, LEASE_S)
+    assert took_s <= LEASE_S
+    heats(heating, 240.0)
+    again_s = heating.first(True, since_s + took_s)
+    assert again_s is not None
+    record_property(
+        "heat after the last of eight kills of the daemon", f"{again_s - since_s:.0f} s"
+    )
+    for unit in (DAEMON, KEEPER):
+        assert heating.do(f"systemctl is-active {unit}").strip() == "active"
+
+
+SOUTH_BENCH = """  south-bench:
+    callus_zone: 25.0
+    heater: {gpio: 27, watts: 45, window: 60, min_on: 5, min_off: 5}
+    probes: {substrate: 28-000000000011, room: 28-000000000002, mat: 28-000000000013}
+    offset: {method: temperature-factor, factor: 0.75}
+"""
+LOOKS = 40
+
+
+def test_six_probes_on_one_bus(heating: Machine, record_property: Record) -> None:
+    """Two boxes; this kernel reads the probes of a bus one after the other, 0.78 s each.
+
+    The keeper reads the two on the mats as well.
+    """
+    mat = "mat: 28-000000000003"
+    six = CONFIG.replace(mat, f"{mat}, callus: 28-000000000004") + SOUTH_BENCH
+    rewire(heating, six)
+    try:
+        heats(heating)
+        heating.wait(lambda: heating.line(SOUTH), 120.0)
+        seen: set[str] = set()
+        bad: list[object] = []
+        for _ in range(LOOKS):
+            status = heating.ask("status")
+            assert status is not None
+            for box in status["chambers"]:
+                for place, reading in box["readings"].items():
+                    seen.add(f"{box['name']} {place}")
+                    if "celsius" not in reading:
+                        bad.append((status["wall_ms"], box["name"], place, reading))
+            raised = alarms(heating)
+            assert not any("probe" in name for name in raised), raised
+            heating.python("time.sleep(given)", 5.0)
+        assert len(seen) == 7, "six probes, one of them in both boxes"
+        record_property("looks at the readings, and bad ones", f"{LOOKS}, {len(bad)}")
+        assert not bad, bad
+    finally:
+        heating.python("for box in world.boxes.values(): box.pinned = {}")
+        rewire(heating, CONFIG)
+
+
 def oom_kills_s(machine: Machine, unit: str) -> list[float]:
     """When the kernel killed processes of a unit for want of memory, by the machine's clock."""
     said = machine.do(f"journalctl -b --no-pager -o json -u {unit} | grep 'OOM killer' || true")
@@ -197,5 +273,5 @@ def test_hung_probe_reads(heating: Machine, record_property: Record) -> None:
     took_s = opened(heating, since_s, PROBES_LOST_S)
     record_property("line low after the 1-Wire bus hangs", f"{took_s:.2f} s")
     assert took_s <= PROBES_LOST_S
-    assert heating.ask("status") is not None, "the daemon goes on"
+    assert heating.ask("status") is not None, f"the daemon goes on\n{heating.journal()}"
     assert heating.pid(DAEMON) == before

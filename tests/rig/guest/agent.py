@@ -46,9 +46,11 @@ class Box:
     response of the project's own chamber model over two hours (within 0.5 K).
     """
 
-    def __init__(self, gpio, layer, room, mat, start_c=18.0, room_c=12.0):
+    def __init__(self, gpio, layer, room, mat, callus=None, start_c=18.0, room_c=12.0):
         self.gpio = gpio
         self.names = {"layer": layer, "room": room, "mat": mat}
+        if callus:
+            self.names["callus"] = callus
         self.celsius = {"mat": start_c, "base": start_c, "layer": start_c, "room": room_c}
         self.pinned = {}
 
@@ -61,9 +63,13 @@ class Box:
         c["base"] += seconds * (up - further) / 3080.0
         c["layer"] += seconds * (further - 1.87 * (c["layer"] - c["room"])) / 9200.0
 
+    def true_c(self, place):
+        c = self.celsius
+        return c["room"] + 0.75 * (c["layer"] - c["room"]) if place == "callus" else c[place]
+
     def show(self):
         for place, name in self.names.items():
-            celsius = self.pinned.get(place, self.celsius[place])
+            celsius = self.pinned.get(place, self.true_c(place))
             control(f"{name} {round(celsius * 1000)}")
 
 
@@ -72,7 +78,7 @@ class World:
 
     def __init__(self):
         self.boxes = {
-            "north-bench": Box(17, "28-000000000001", "28-000000000002", "28-000000000003"),
+            "north-bench": Box(17, *(f"28-00000000000{n}" for n in (1, 2, 3, 4))),
             "south-bench": Box(27, "28-000000000011", "28-000000000002", "28-000000000013"),
         }
         self.still = False

@@ -9,11 +9,14 @@
  * <debugfs>/shed_gpio/levels   the lines that are high, by number
  * <debugfs>/shed_gpio/changes  every change since loading, oldest first: monotonic ns, line, level.
  *                              Written by the kernel in the moment of the change.
+ * <debugfs>/shed_gpio/hang     whatever is written to it, the machine hangs: the kernel's only processor
+ *                              stops with its interrupts off.
  * /proc/device-tree/system/linux,revision  the board's revision code, which GPIO libraries ask for
  */
 #include <linux/bitmap.h>
 #include <linux/debugfs.h>
 #include <linux/gpio/driver.h>
+#include <linux/io.h>
 #include <linux/ktime.h>
 #include <linux/module.h>
 #include <linux/platform_device.h>
@@ -129,6 +132,26 @@ static int changes_show(struct seq_file *file, void *unused)
 }
 DEFINE_SHOW_ATTRIBUTE(changes);
 
+static ssize_t hang_write(struct file *file, const char __user *text, size_t length, loff_t *at)
+{
+	local_irq_disable();
+	/*
+	 * Channel 0 of the interval timer goes on ticking at 18 Hz with nobody to hear it: an emulated
+	 * machine's clock goes on to the next timer at once, and else that would be tomorrow.
+	 */
+	outb(0x34, 0x43);
+	outb(0, 0x40);
+	outb(0, 0x40);
+	for (;;)
+		halt();
+	return length;
+}
+
+static const struct file_operations hang_fops = {
+	.owner = THIS_MODULE,
+	.write = hang_write,
+};
+
 static int revision_show(struct seq_file *file, void *unused)
 {
 	__be32 code = cpu_to_be32(revision);
@@ -165,6 +188,7 @@ static int __init shed_gpio_start(void)
 	folder = debugfs_create_dir("shed_gpio", NULL);
 	debugfs_create_file("levels", 0444, folder, NULL, &levels_fops);
 	debugfs_create_file("changes", 0444, folder, NULL, &changes_fops);
+	debugfs_create_file("hang", 0200, folder, NULL, &hang_fops);
 	tree = revision ? proc_mkdir("device-tree", NULL) : NULL;
 	system = tree ? proc_mkdir("system", tree) : NULL;
 	if (system)
