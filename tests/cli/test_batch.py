@@ -383,6 +383,20 @@ def test_a_batch_from_first_to_last_without_a_service(shed: Shed, run: Run) -> N
     assert texts[2] == "MUL-1: stage: rooting; note: at last"
 
 
+def test_another_log_is_looked_at_without_a_shed(shed: Shed, run: Run) -> None:
+    assert run("batch", "add", "MUL-1", "mulberry", "40", "--in", "north")[0] == 0
+    log = shed.folder / "state" / "log.sqlite"
+    other = shed.folder / "from-afar.sqlite"
+    other.write_bytes(log.read_bytes())
+    log.unlink()
+    assert "No batch yet" in run("batch", "list")[1]
+    code, out, err = run("batch", "list", "--log", str(other))
+    assert code == 0, err
+    assert "MUL-1" in out
+    assert "   1  " in run("batch", "show", "mul", "--log", str(other))[1]
+    assert run("batch", "list", "--log", str(shed.folder / "none.sqlite"))[0] == 5
+
+
 def test_options_may_stand_for_arguments(shed: Shed, run: Run) -> None:
     code, out, err = run(
         *("batch", "add", "GRP-2", "--species", "grapevine", "--count", "60"),
