@@ -192,6 +192,7 @@ def test_the_window_bounds_the_record() -> None:
     made = pieces(vine(), 20, from_ms=ms(4), to_ms=ms(9))
     assert [(p.from_ms, p.to_ms) for p in made] == [(ms(4), ms(9))]
     assert pieces(vine(), 20, from_ms=ms(30)) == ()
+    assert pieces(vine(), 20, to_ms=ms(50))[0].to_ms == ms(20)
     assert pieces(vine(), 20, from_ms=ms(-5))[0].from_ms == ms(0)
 
 
@@ -209,6 +210,8 @@ def test_its_own_target_outside_the_band_widens_it() -> None:
     (outside,) = pieces(vine(target_c=22.0), 1)
     assert (inside.band_c, inside.band_by) == ((24.0, 27.0), SPECIES)
     assert (outside.band_c, outside.band_by) == ((21.5, 27.0), TARGET)
+    (hotter,) = pieces(vine(target_c=28.0), 1)
+    assert (hotter.band_c, hotter.band_by) == ((24.0, 28.5), TARGET)
     later = (Spell(Stage.CALLUSING, ms(0), ms(1)), Spell(Stage.ROOTING, ms(1)))
     before, after = pieces(vine(target_c=16.0, stages=later), 2)
     assert (before.band_c, before.band_by) == ((24.0, 27.0), SPECIES)
@@ -222,6 +225,15 @@ def test_heat_counts_until_the_next_row_and_not_over_a_gap() -> None:
     found = record([piece_of_box("b", ms(0), ms(4))], {"b": box}, {"b": 100.0})
     assert found.heat_h == pytest.approx(2.0)
     assert found.energy_kwh == pytest.approx(0.2)
+
+
+def test_a_closing_at_the_seam_counts_once() -> None:
+    box = rows([(0, 25), (4, 25)], on_from_h=2, on_to_h=3)
+    halves = [
+        record([piece_of_box("b", ms(low), ms(high))], {"b": box}, {})
+        for low, high in ((0, 2), (2, 4))
+    ]
+    assert [each.closings for each in halves] == [0, 1]
 
 
 def test_an_uncertain_estimate_leaves_the_band_open() -> None:
