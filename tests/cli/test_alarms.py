@@ -18,7 +18,7 @@ from bottomheat.cli import group
 from bottomheat.cli.alarms_text import render
 from bottomheat.cli.status_text import render as render_status
 from bottomheat.model import Alarm
-from bottomheat_drivers.desk_file import DeskFile, setpoints_file, desk_path
+from bottomheat_drivers.desk_file import DeskFile, desk_path, setpoints_file
 from service import MAT, Service
 
 NOW_MS = 1_800_000_000_000  # Fri 15 Jan 2027 08:00 UTC
