@@ -70,7 +70,7 @@ def bottomheat(*words: object, limit: int | None = None) -> subprocess.Completed
         [sys.executable, "-c", LISTED, *map(str, words)],
         capture_output=True,
         text=True,
-        timeout=60,
+        timeout=180,
         env={**os.environ, "PYTHONPATH": os.pathsep.join(sys.path), "TZ": "UTC"},
         preexec_fn=bounded,
         check=False,
@@ -169,6 +169,18 @@ def test_the_command_names_the_copy_by_the_date_and_says_what_it_holds(tmp_path)
     assert copy.name.startswith("bottomheat-log-2")
     assert f"to {copy}: 0.1 MB, 3000 rows, looked through and whole." in done.stdout
     assert "It holds 2026-01-16 07:53 to 2026-01-16 16:13." in done.stdout
+
+
+def test_what_is_left_of_a_damaged_log_by_the_command(tmp_path):
+    path = written(tmp_path / "state")
+    damage(path, 1024 * 30)
+    done = bottomheat("backup", tmp_path / "left.sqlite", "--log", path, "--salvage")
+    assert (done.returncode, done.stderr) == (0, "")
+    assert done.stdout.splitlines()[0].endswith(" rows, what could be read.")
+    assert 2500 < len(times(tmp_path / "left.sqlite")) < 3000
+    done = bottomheat("backup", tmp_path / "again.sqlite", "--salvage")
+    assert done.returncode == InputError.exit_code
+    assert "needs the damaged log" in done.stderr
 
 
 def test_a_disk_that_is_too_small_is_one_sentence_and_leaves_nothing(tmp_path):

@@ -16,7 +16,17 @@ from pathlib import Path
 
 from bottomheat.errors import InputError, LogError
 from bottomheat_drivers.log.logfile import LogFile
-from bottomheat_drivers.log.migrations import DAMAGED, defect, pragma, pragma_text, primary_code
+from bottomheat_drivers.log.migrations import (
+    DAMAGED,
+    connect,
+    create,
+    defect,
+    pragma,
+    pragma_text,
+    primary_code,
+)
+from bottomheat_drivers.log.placing import place
+from bottomheat_drivers.log.salvage import salvage
 
 PAGES_AT_ONCE = 2048
 SPARE_BYTES = 2 * 2**20
@@ -50,25 +60,59 @@ def backup(path: Path, target: Path, tell: Tell) -> Copied:
         LogError: the log cannot be read or is damaged, or the copy could not be written; nothing
             is left behind.
     """
+    with _part_of(target) as part, _Source(path, oldest=1) as log:
+        return log.copy(part, target, tell)
+
+
+def rescue(path: Path, target: Path, tell: Tell) -> Copied:
+    """Make a new log of what can still be read of a damaged one, which is only read.
+
+    Args:
+        path: the damaged log, not in use.
+        target: the new log; it must not exist yet.
+        tell: is told what is done.
+
+    Raises:
+        InputError: the target exists, or its folder is missing.
+        LogError: nothing can be read, or the new log could not be written; nothing is left behind.
+    """
+    if not path.exists():
+        raise LogError(f"There is no file {path}: give the one that was set aside.")
+    with _part_of(target) as part:
+        tell("Reading what can be read", 0.0)
+        with _writing(target), contextlib.closing(connect(part)) as made:
+            create(made)
+            counts = salvage(path, made, samples=True)
+            if not counts.get("run"):
+                raise LogError(
+                    f"Nothing can be read of {path}: it is too much damaged, or not a log of "
+                    "bottomheat."
+                )
+            pragma_text(made, "journal_mode = DELETE")
+        with LogFile(part) as log:
+            return Copied(target, part.stat().st_size, counts["sample"], *extent(log))
+
+
+@contextlib.contextmanager
+def _part_of(target: Path) -> Iterator[Path]:
+    """A file beside the target that becomes it when all went well, and else is removed."""
     if target.exists():
         raise InputError(f"{target} exists already: name a new file, nothing is written over.")
     if not target.parent.is_dir():
         raise InputError(f"There is no folder {target.parent}: make it, or mount the disk.")
     part = target.with_name(f".{target.name}.{os.getpid()}.part")
-    with _Source(path, oldest=1) as log:
-        try:
-            found = log.copy(part, target, tell)
-            _keep(part, target)
-        except OSError as error:
-            raise LogError(
-                f"The copy {target} could not be written ({error.strerror or error}): "
-                "check the disk, or name another place."
-            ) from error
-        finally:
-            for ending in ("", "-journal", "-wal", "-shm"):
-                with contextlib.suppress(OSError):
-                    part.with_name(part.name + ending).unlink()
-    return found
+    try:
+        yield part
+        _keep(part, target)
+    except OSError as error:
+        raise LogError(
+            f"The copy {target} could not be written ({error.strerror or error}): "
+            "check the disk, or name another place."
+        ) from error
+    finally:
+        for ending in ("", "-journal", "-wal", "-shm"):
+            with contextlib.suppress(OSError):
+                part.with_name(part.name + ending).unlink()
 
 
 class _Source(LogFile):
@@ -92,8 +136,7 @@ class _Source(LogFile):
             tell("Looking through the copy", 1.0)
         finally:
             copy.close()
-        ends = self._extent()
-        return Copied(target, part.stat().st_size, rows, *ends)
+        return Copied(target, part.stat().st_size, rows, *extent(self))
 
     def _pages(self, copy: sqlite3.Connection, target: Path, tell: Tell) -> None:
         def progress(_status: int, left: int, whole: int) -> None:
@@ -130,16 +173,14 @@ class _Source(LogFile):
             if self._all(query)[0] != count:
                 raise LogError(f"The copy {target} does not hold what the log holds: try again.")
 
-    def _extent(self) -> tuple[int | None, int | None]:
-        placings = self._placings()
-        ends = [
-            (placings[span.run].wall_ms(span.began_ms), placings[span.run].wall_ms(span.last_ms))
-            for span in self.spans().values()
-        ]
-        return (
-            min((begin for begin, _ in ends), default=None),
-            max((end for _, end in ends), default=None),
-        )
+
+def extent(log: LogFile) -> tuple[int | None, int | None]:
+    """When the first run began and the last one ended, UTC ms; None where there is none."""
+    spans = list(log.spans().values())
+    placings = place(spans, log.pairs())
+    begun = (placings[span.run].wall_ms(span.began_ms) for span in spans)
+    ended = (placings[span.run].wall_ms(span.last_ms) for span in spans)
+    return min(begun, default=None), max(ended, default=None)
 
 
 @contextlib.contextmanager

@@ -2,7 +2,8 @@
 
 All but the samples: what the grower entered, calibrations, events, configs, the lifetime of the
 contacts.  They keep their numbers.  The samples are most of the file and stay where they are: a
-card that damages a file is not the one to write it all once more.
+card that damages a file is not the one to write it all once more.  A command carries them over
+too, to another place.
 """
 
 from __future__ import annotations
@@ -11,8 +12,10 @@ import contextlib
 import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 from urllib.parse import quote
 
+from bottomheat.model import EventKind
 from bottomheat_drivers.log.schema import APPLICATION_ID, SCHEMA, SCHEMA_VERSION
 
 _CARRIED = (
@@ -21,7 +24,6 @@ _CARRIED = (
     "chamber",
     "counter",
     "event",
-    "alarm",
     "reference",
     "reference_drop",
     "probe_check",
@@ -32,6 +34,9 @@ _CARRIED = (
     "config_version",
 )
 """Tables by name, what others point to first."""
+_SAMPLES = ("state", "sample")
+_MOST_HOLES = 10_000
+_FAR = 2**40
 _WORDS = {
     "season_entry": "entries on batches and chores",
     "reference": "readings of the thermometer",
@@ -41,16 +46,18 @@ _WORDS = {
 }
 """What is said of those that a grower would miss."""
 
+Row = tuple[Any, ...]
 
-def salvage(damaged: Path, into: sqlite3.Connection) -> dict[str, int]:
+
+def salvage(damaged: Path, into: sqlite3.Connection, *, samples: bool = False) -> dict[str, int]:
     """Carry over what can be read; returns how many rows of each table.
 
-    Each table is read from its first row up to the damage and from its last one down to it.  Rows
-    whose other half is lost are left out.
+    Rows whose other half is lost are left out.
 
     Args:
         damaged: the file, not in use; it is only read.
         into: a new log with empty tables, open for writing, outside a transaction.
+        samples: the samples too.
 
     Raises:
         sqlite3.Error: ``into`` does not take the rows; it is as it was.
@@ -58,14 +65,16 @@ def salvage(damaged: Path, into: sqlite3.Connection) -> dict[str, int]:
     old = _opened(damaged)
     if old is None:
         return {}
+    tables = (*_CARRIED, *_SAMPLES) if samples else _CARRIED
     into.execute("BEGIN IMMEDIATE")
     try:
-        for table in _CARRIED:
+        for table in tables:
             _carry(old, into, table)
         _drop_halves(into)
+        _alarms(into)
         counts = {
             table: int(into.execute(f"SELECT count(*) FROM {table}").fetchone()[0])  # noqa: S608
-            for table in _CARRIED
+            for table in tables
         }
         into.execute("COMMIT")
     except BaseException:
@@ -126,31 +135,58 @@ def _carry(old: sqlite3.Connection, into: sqlite3.Connection, table: str) -> Non
     names = [name for name in _names(old, table) if name in new]
     if not names:
         return  # of an older format, or its definition is lost
-    key = names[0]
     listed, places = ", ".join(names), ", ".join("?" * len(names))
     insert = f"INSERT OR IGNORE INTO {table} ({listed}) VALUES ({places})"  # noqa: S608
-    for direction in ("ASC", "DESC"):
-        whole = True
-        query = f"SELECT {listed} FROM {table} ORDER BY {key} {direction}"  # noqa: S608
-        for row in _readable(old, query):
-            if row is None:
-                whole = False
-                break
-            known = into.execute(f"SELECT 1 FROM {table} WHERE {key} IS ?", row[:1])  # noqa: S608
-            if direction == "DESC" and known.fetchone() is not None:
-                break  # the two ends have met
-            with contextlib.suppress(sqlite3.IntegrityError):  # garbage: not of its column's kind
-                into.execute(insert, row)
-        if whole:
+    # The first column is the rowid, by which rows are found through whole pages alone.
+    query = f"SELECT {listed} FROM {table} WHERE {names[0]} > ? ORDER BY {names[0]}"  # noqa: S608
+    for row in _readable(old, query):
+        with contextlib.suppress(sqlite3.IntegrityError):  # garbage: not of its column's kind
+            into.execute(insert, row)
+
+
+def _readable(old: sqlite3.Connection, query: str) -> Iterator[Row]:
+    """Every row that can be read, by rising rowid, past one damaged page after the other."""
+    last = 0
+    for _ in range(_MOST_HOLES):
+        try:
+            for row in old.execute(query, (last,)):
+                if not isinstance(row[0], int) or row[0] <= last:
+                    break  # garbage
+                yield row
+                last = row[0]
+            else:
+                return
+        except sqlite3.Error:
+            pass
+        beyond = _beyond(old, query, last)
+        if beyond is None:
             return
+        last = beyond
 
 
-def _readable(old: sqlite3.Connection, query: str) -> Iterator[tuple[object, ...] | None]:
-    """Rows up to the damage, then None."""
-    try:
-        yield from old.execute(query)
-    except sqlite3.Error:
-        yield None
+def _beyond(old: sqlite3.Connection, query: str, last: int) -> int | None:
+    """After which rowid rows can be read again; None where none can."""
+
+    def fails(after: int) -> bool:
+        try:
+            row = old.execute(f"{query} LIMIT 1", (after,)).fetchone()
+        except sqlite3.Error:
+            return True
+        return row is not None and (not isinstance(row[0], int) or row[0] <= after)
+
+    step = 1
+    while fails(last + step):
+        step *= 2
+        if step > _FAR:
+            return None
+    low, high = last + step // 2, last + step
+    while low + 1 < high:
+        middle = (low + high) // 2
+        if fails(middle):
+            low = middle
+        else:
+            high = middle
+    return high
 
 
 def _names(connection: sqlite3.Connection, table: str) -> list[str]:
@@ -162,6 +198,23 @@ def _names(connection: sqlite3.Connection, table: str) -> list[str]:
 
 def _drop_halves(into: sqlite3.Connection) -> None:
     """Leave out rows that point to rows which could not be read."""
-    while found := into.execute("PRAGMA foreign_key_check").fetchall():
+    while found := into.execute("PRAGMA foreign_key_check").fetchmany(_MOST_HOLES):
         for table, row, _, _ in found:
             into.execute(f"DELETE FROM {table} WHERE rowid = ?", (row,))  # noqa: S608
+
+
+def _alarms(into: sqlite3.Connection) -> None:
+    """From when to when each alarm stood, by the events that are there."""
+    standing: dict[tuple[str, int | None], tuple[int, int]] = {}
+    for event, run, chamber, kind, name in into.execute(
+        "SELECT id, run, chamber, kind, alarm FROM event WHERE alarm IS NOT NULL ORDER BY id"
+    ).fetchall():
+        alarm, raised_in = standing.get((name, chamber), (0, 0))
+        if kind == EventKind.ALARM_RAISED.value and raised_in != run:
+            row = into.execute(
+                "INSERT INTO alarm (name, chamber, raised) VALUES (?, ?, ?)", (name, chamber, event)
+            )
+            standing[name, chamber] = int(row.lastrowid or 0), run
+        elif kind == EventKind.ALARM_CLEARED.value and alarm:
+            into.execute("UPDATE alarm SET cleared = ? WHERE id = ?", (event, alarm))
+            del standing[name, chamber]
