@@ -158,12 +158,12 @@ class Stand:
     def stop(self) -> int:
         assert self.process is not None
         self.process.terminate()
-        return self.process.wait(20)
+        return self.process.wait(120)
 
     def end(self) -> None:
         if self.process is not None and self.process.poll() is None:
             self.process.kill()
-            self.process.wait(20)
+            self.process.wait(120)
         self.service.stop()
 
     def command(self, *words: str) -> subprocess.CompletedProcess[str]:
@@ -173,7 +173,7 @@ class Stand:
             stdin=subprocess.DEVNULL,
             capture_output=True,
             text=True,
-            timeout=90,
+            timeout=180,
             check=False,
         )
 
@@ -191,7 +191,7 @@ class Stand:
     def kinds(self) -> list[str]:
         return [one["kind"] for one in self.got()]
 
-    def wait(self, condition: Callable[[], bool], longest_s: float = 30.0) -> float:
+    def wait(self, condition: Callable[[], bool], longest_s: float = 120.0) -> float:
         began = time.monotonic()
         while time.monotonic() - began < longest_s:
             if condition():

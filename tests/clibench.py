@@ -15,7 +15,7 @@ from bottomheat_drivers.control_socket import ControlSocket
 from w1tree import W1Tree
 
 ROOT = Path(__file__).parents[1]
-LONGEST_S = 60.0
+LONGEST_S = 180.0
 PINS = "mock"
 
 LAYER, ROOM, MAT = "28-000000000001", "28-000000000002", "28-000000000003"

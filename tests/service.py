@@ -114,13 +114,13 @@ class Service:
     def stop(self, number: signal.Signals = signal.SIGTERM) -> int:
         assert self.process is not None
         self.process.send_signal(number)
-        return self.process.wait(20)
+        return self.process.wait(120)
 
     def end(self) -> None:
         """End what is still running: the daemon, and with its pipe the keeper that it started."""
         if self.process is not None and self.process.poll() is None:
             self.process.kill()
-            self.process.wait(20)
+            self.process.wait(120)
 
     def kill_both(self) -> None:
         """Kill daemon and keeper in the same moment, so that neither sees the other die."""
@@ -129,7 +129,7 @@ class Service:
         os.kill(keeper, signal.SIGSTOP)  # it cannot see the end of its pipe now
         self.process.kill()
         os.kill(keeper, signal.SIGKILL)
-        self.process.wait(20)
+        self.process.wait(120)
         self.process = None
         gone(keeper)
 
@@ -141,7 +141,7 @@ class Service:
             input=said,
             capture_output=True,
             text=True,
-            timeout=60,
+            timeout=180,
             check=False,
         )
 
@@ -175,7 +175,7 @@ class Service:
             assert condition(), self.output.read_text()
             time.sleep(0.05)
 
-    def wait(self, condition: Callable[[], bool], longest_s: float = 30.0) -> float:
+    def wait(self, condition: Callable[[], bool], longest_s: float = 120.0) -> float:
         """Poll until a condition holds; returns how long it took, fails with the output so far."""
         began = time.monotonic()
         while time.monotonic() - began < longest_s:
@@ -190,7 +190,7 @@ class Service:
         raise AssertionError(f"did not come true in {longest_s} s:\n{self.output.read_text()}")
 
 
-def gone(pid: int, within_s: float = 10.0) -> None:
+def gone(pid: int, within_s: float = 60.0) -> None:
     """Wait until a process that is not our child is gone, or only its entry is left."""
     end = time.monotonic() + within_s
     while time.monotonic() < end:
@@ -231,7 +231,7 @@ class LineWatch:
     def close(self) -> None:
         """Stop watching."""
         self._stop.set()
-        self._thread.join(10)
+        self._thread.join(60)
 
     def _run(self) -> None:
         while not self._stop.wait(0.01):

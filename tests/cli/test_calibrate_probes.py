@@ -303,7 +303,7 @@ def test_ctrl_c_leaves_everything_as_it_was(jar: Shed) -> None:
     with jar.start("calibrate", "jar", "--write") as process:
         read_until(process.stdout, "Reading 5 probes")
         process.send_signal(signal.SIGINT)
-        _, complaint = process.communicate(timeout=30)
+        _, complaint = process.communicate(timeout=120)
     assert process.returncode == 130
     assert complaint.strip() == "Stopped."
     after = {name: data for name, data in jar.listing().items() if not name.endswith(".lock")}

@@ -63,7 +63,7 @@ def find(shed: Shed, warm: str, *words: str, answers: str = "") -> tuple[int, st
     with shed.start("probes", "--find", *QUICK, "--timeout", "40", *words) as process:
         said = read_until(process.stdout, WARM_ONE)
         with warming(shed, warm):
-            rest, complaint = process.communicate(answers, timeout=50)
+            rest, complaint = process.communicate(answers, timeout=120)
     return process.returncode, said + rest, complaint
 
 
@@ -178,7 +178,7 @@ def test_two_that_warm_together_are_asked_for_again(shed: Shed) -> None:
         assert MAT in said
         read_until(process.stdout, WARM_ONE)
         with warming(shed, ROOM):
-            rest, _ = process.communicate(timeout=50)
+            rest, _ = process.communicate(timeout=120)
     assert process.returncode == 0
     assert f"It is {ROOM}" in rest
     assert shed.config.read_text() == shed.text

@@ -159,7 +159,7 @@ def test_control_c_stops_the_heat(shed: Shed) -> None:
         with shed.start("prove", "--yes", *SOON) as process:
             read_until(process.stdout, "heating")
             process.send_signal(signal.SIGINT)
-            _, complaint = process.communicate(timeout=30)
+            _, complaint = process.communicate(timeout=120)
         assert service.asked[-1] == "prove-stop"
     assert process.returncode == 8
     assert "stopped by hand" in complaint
@@ -170,7 +170,7 @@ def test_a_service_that_goes_away_is_told(shed: Shed) -> None:
     with shed.start("prove", "--yes", *SOON) as process:
         read_until(process.stdout, "heating")
         service.close()
-        _, complaint = process.communicate(timeout=30)
+        _, complaint = process.communicate(timeout=120)
     assert process.returncode == 6
     assert "stopped answering while proving" in complaint
 

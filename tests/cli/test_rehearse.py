@@ -207,7 +207,7 @@ def test_ctrl_c_ends_with_one_word_and_leaves_a_whole_log() -> None:
                 break
             time.sleep(0.05)
         process.send_signal(signal.SIGINT)
-        out, err = process.communicate(timeout=30)
+        out, err = process.communicate(timeout=120)
     finally:
         process.kill()
     assert (process.returncode, out, err.splitlines()[-1]) == (130, "", "Stopped.")

@@ -56,7 +56,7 @@ def test_an_alarm_reaches_the_command_as_json_and_not_again_after_a_restart(stan
     stand.wait(lambda: stand.service.asked >= asked + 3)
     assert stand.process is not None
     stand.process.kill()
-    stand.process.wait(10)
+    stand.process.wait(60)
     stand.start()
     stand.wait(lambda: stand.service.asked >= asked + 6)
     assert stand.kinds() == ["alarm"]
@@ -135,12 +135,12 @@ def test_a_hung_address_delays_neither_the_others_nor_the_end(
     stand.service.say(answer(alarm()))
     stand.start()
     took_s = stand.wait(lambda: bool(web.posts) and stand.kinds() == ["alarm"])
-    assert took_s < 15
+    assert took_s < 60
     asked = stand.service.asked
     stand.wait(lambda: stand.service.asked >= asked + 2)
     began = time.monotonic()
     assert stand.stop() == 0
-    assert time.monotonic() - began < 15
+    assert time.monotonic() - began < 60
 
 
 @pytest.fixture
@@ -323,11 +323,11 @@ def test_a_service_that_trickles_is_no_answer(stand: Stand) -> None:
         try:
             began = time.monotonic()
             assert alarm_link.AlarmLink(path, SystemClock()).alarms() is None
-            assert time.monotonic() - began < 3
+            assert time.monotonic() - began < 8
         finally:
             alarm_link.PATIENCE_S = before
             child.kill()
-            child.wait(10)
+            child.wait(60)
 
 
 def test_away_message_from_the_process_begins_with_the_helper(stand: Stand) -> None:

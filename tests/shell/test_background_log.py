@@ -17,7 +17,7 @@ class Terminal(logging.Handler):
         self.lines: list[str] = []
 
     def emit(self, record: logging.LogRecord) -> None:
-        assert self.let.wait(20)
+        assert self.let.wait(60)
         self.lines.append(record.getMessage())
 
 

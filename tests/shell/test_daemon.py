@@ -168,7 +168,7 @@ def test_keeper_that_restarts_alone_keeps_the_wiring_that_the_daemon_runs_on(
             keepers.append(subprocess.Popen(command, env={**service.environment(), **folders}))
             service.wait(service.line)
             keepers[-1].terminate()
-            keepers[-1].wait(20)
+            keepers[-1].wait(120)
             assert not service.line()
             service.write_config(change=lambda text: text.replace("gpio: 17", "gpio: 18"))
     finally:
@@ -305,7 +305,7 @@ def test_systemd_hears_ready_status_and_watchdog(service: Service, tmp_path: Pat
             process.send_signal(signal.SIGTERM)
             while "STOPPING=1" not in heard:
                 heard += listener.recv(4096).decode() + "\n"
-            assert process.wait(20) == 0
+            assert process.wait(120) == 0
         finally:
             process.kill()
     assert heard.index("READY=1") < heard.index("STOPPING=1")

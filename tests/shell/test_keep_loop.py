@@ -323,7 +323,7 @@ class HangingProbes:
         self._asked += 1
         if self._asked > 1:
             self.hung.set()
-            self.released.wait(20)
+            self.released.wait(60)
         return {NAME: {Place.MAT: Sample(30.0, now_s)}}
 
     def close(self):
@@ -335,7 +335,7 @@ def test_a_hung_read_holds_nobody_up():
     probes = HangingProbes(clock)
     reader = ProbeReader(probes, clock, every_s=0.001)
     reader.start()
-    assert probes.hung.wait(10)
+    assert probes.hung.wait(60)
     assert reader.latest() == {NAME: Sample(30.0, 100.0)}
     reader.close()
 
@@ -354,6 +354,6 @@ class BrokenProbes:
 def test_a_reader_that_has_died_is_an_error():
     reader = ProbeReader(BrokenProbes(), ManualClock(0.0))
     reader.start()
-    reader._thread.join(10)
+    reader._thread.join(60)
     with pytest.raises(DriverError, match="stopped"):
         reader.latest()

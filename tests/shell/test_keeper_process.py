@@ -53,7 +53,7 @@ chambers:
 """
 
 
-def poll(condition, within_s=15.0):
+def poll(condition, within_s=60.0):
     """Wait for something that another process does; fails at the deadline."""
     deadline_s = time.monotonic() + within_s
     while not condition():
@@ -130,14 +130,14 @@ class Shed:
 
     def open_lines(self) -> None:
         words = ("bottomheat.keep_main", "open-lines", str(self.config))
-        subprocess.run([sys.executable, "-m", *words], env=self.env, check=True, timeout=60)
+        subprocess.run([sys.executable, "-m", *words], env=self.env, check=True, timeout=180)
 
     def close(self) -> None:
         self.client.close()
         for process in self.processes:
             if process.poll() is None:
                 process.kill()
-            process.communicate(timeout=20)
+            process.communicate(timeout=120)
 
 
 @pytest.fixture
@@ -160,7 +160,7 @@ def test_opens_on_a_signal_and_ends_well(shed, number):
     process = shed.keeper()
     poll(shed.heated)
     process.send_signal(number)
-    assert process.wait(20) == 0
+    assert process.wait(120) == 0
     assert mirrored_levels(shed.pins) == OPEN
     assert not (shed.folder / "run" / "keeper.sock").exists()
 
@@ -196,7 +196,7 @@ def test_sounds_while_asked_to_and_is_silent_at_the_end(shed):
     poll(shed.heated)
     poll(lambda: sounds(shed))
     process.terminate()
-    assert process.wait(20) == 0
+    assert process.wait(120) == 0
     assert mirrored_levels(shed.pins) == OPEN
 
 
@@ -204,7 +204,7 @@ def test_open_lines_silences_the_sounder_of_a_killed_keeper(shed):
     process = shed.keeper()
     poll(lambda: sounds(shed))
     process.kill()
-    process.wait(20)
+    process.wait(120)
     assert mirrored_levels(shed.pins) == CLOSED | SOUNDS
     shed.open_lines()
     assert mirrored_levels(shed.pins) == OPEN
@@ -215,7 +215,7 @@ def test_a_sounder_that_another_program_holds_costs_no_heat(shed):
     process = shed.keeper()
     poll(lambda: shed.line(SOUTH, process.pid, heat=BOTH, sound=True).closed)
     process.terminate()
-    _, said = process.communicate(timeout=20)
+    _, said = process.communicate(timeout=120)
     lock.close()
     assert process.returncode == 0
     assert "goes on without its sounder" in said.decode()
@@ -227,7 +227,7 @@ def test_opens_twenty_seconds_after_the_last_word(shed):
     shed.keeper()
     poll(shed.heated)
     last_s = time.monotonic()
-    poll(lambda: mirrored_levels(shed.pins) == SERIES_ALONE, within_s=25.0)
+    poll(lambda: mirrored_levels(shed.pins) == SERIES_ALONE, within_s=60.0)
     took_s = time.monotonic() - last_s
     assert 18.0 < took_s <= 21.0
 
@@ -242,7 +242,7 @@ def test_opens_and_ends_with_its_parent(shed, entry):
     assert process.stdin is not None
     process.stdin.close()
     process.stdin = None
-    assert process.wait(20) == 0
+    assert process.wait(120) == 0
     assert mirrored_levels(shed.pins) == OPEN
 
 
@@ -254,7 +254,7 @@ def test_a_hot_mat_latches_through_kill_and_restart_until_reset(shed):
     assert mirrored_levels(shed.pins) == {17: False, 27: False, 22: False} | SILENT
     assert "61.0" in shed.latches.load()[NORTH].cause
     process.kill()
-    process.wait(20)
+    process.wait(120)
     shed.tree.set(MAT, 30.0)
     process = shed.keeper()
     poll(lambda: shed.line(SOUTH, process.pid, heat=BOTH).closed)
@@ -283,7 +283,7 @@ def test_a_second_keeper_is_refused_and_disturbs_nothing(shed):
     process = shed.keeper()
     poll(shed.heated)
     second = shed.start()
-    _, said = second.communicate(timeout=30)
+    _, said = second.communicate(timeout=120)
     assert second.returncode == AlreadyRunningError.exit_code
     assert f"process {process.pid}" in said.decode()
     assert mirrored_levels(shed.pins) == CLOSED
@@ -295,7 +295,7 @@ def test_killed_keeps_the_level_and_open_lines_opens(shed, spoilt):
     process = shed.keeper()
     poll(shed.heated)
     process.kill()
-    process.wait(20)
+    process.wait(120)
     assert mirrored_levels(shed.pins) == CLOSED
     if spoilt:
         shed.config.unlink()
@@ -310,7 +310,7 @@ def test_a_restart_after_a_kill_opens_at_once(shed):
     process = shed.keeper()
     poll(shed.heated)
     process.kill()
-    process.wait(20)
+    process.wait(120)
     shed.start()
     poll(lambda: mirrored_levels(shed.pins) == OPEN | {27: mirrored_levels(shed.pins)[27]})
 
@@ -318,7 +318,7 @@ def test_a_restart_after_a_kill_opens_at_once(shed):
 def test_a_config_spoilt_later_does_not_stop_a_restart(shed):
     process = shed.keeper()
     process.terminate()
-    process.wait(20)
+    process.wait(120)
     shed.config.write_text("chambers: nonsense\n")
     shed.keeper()
     poll(shed.heated)
@@ -327,7 +327,7 @@ def test_a_config_spoilt_later_does_not_stop_a_restart(shed):
 def test_a_refused_config_at_the_first_start_is_said_without_a_traceback(shed):
     shed.config.write_text("chambers: nonsense\n")
     process = shed.start()
-    _, said = process.communicate(timeout=30)
+    _, said = process.communicate(timeout=120)
     assert process.returncode == ConfigError.exit_code
     assert str(shed.config) in said.decode()
     assert "Traceback" not in said.decode()
@@ -338,7 +338,7 @@ def test_a_hung_probe_opens_and_the_lease_of_the_other_goes_on(shed):
     shed.keeper()
     poll(shed.heated)
     shed.tree.hang(MAT)
-    poll(lambda: shed.line(NORTH, heat=BOTH).closed is False, within_s=40.0)
+    poll(lambda: shed.line(NORTH, heat=BOTH).closed is False, within_s=60.0)
     line = shed.line(NORTH, heat=BOTH)
     assert (line.latched, line.series_closed) == (False, False)
     assert shed.line(SOUTH, heat=BOTH).closed
@@ -359,7 +359,7 @@ def test_tells_the_service_manager(shed):
             manager.recv(4096)
         process.send_signal(signal.SIGCONT)
         process.terminate()
-        assert process.wait(20) == 0
+        assert process.wait(120) == 0
         while select.select([manager], [], [], 0)[0]:
             messages.append(manager.recv(4096).decode())
     assert next(m for m in messages if m in ("READY=1", "WATCHDOG=1")) == "READY=1"

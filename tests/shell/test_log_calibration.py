@@ -629,7 +629,7 @@ def test_write_soon_waits_for_no_disk(tmp_path):
     kept.record([sample(110.0)], [])
     for _ in range(3):
         kept.write_soon()
-    assert disk.waiting.wait(5.0)  # the writer hangs, the caller is here
+    assert disk.waiting.wait(60.0)  # the writer hangs, the caller is here
     kept.record([sample(120.0)], [])
     disk.goes_on.set()
     assert kept.flush(10.0)

@@ -76,7 +76,7 @@ def bottomheat(*words: object, limit: int | None = None) -> subprocess.Completed
         [sys.executable, "-c", LISTED, *map(str, words)],
         capture_output=True,
         text=True,
-        timeout=60,
+        timeout=180,
         env={**os.environ, "PYTHONPATH": os.pathsep.join(sys.path), "TZ": "UTC"},
         preexec_fn=bounded,
         check=False,

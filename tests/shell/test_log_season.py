@@ -100,7 +100,7 @@ def test_an_entry_is_on_the_card_at_once(tmp_path):
     kept.note_season(added())
     disk.goes_on.clear()
     kept.note_season(done("layer"))
-    assert disk.waiting.wait(5.0)
+    assert disk.waiting.wait(60.0)
     disk.goes_on.set()
     kept.close()
     assert disk.synchronous[-1] == "FULL"

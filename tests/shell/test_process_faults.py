@@ -229,7 +229,7 @@ def test_both_killed_and_started_again_heat_only_on_good_readings_and_a_lease(
     stack.callback(watch.close)
     for each in (shed.service, service):
         each.tree.empty(LAYER)
-    assert shed.units.keeper.stopped.wait(10)
+    assert shed.units.keeper.stopped.wait(60)
     shed.units.keeper.start()
     service.start()
     service.wait(lambda: not watch.closed)  # the keeper opens it before it does anything else

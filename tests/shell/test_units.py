@@ -73,7 +73,7 @@ def test_systemd_understands_every_unit(tmp_path: Path) -> None:
         capture_output=True,
         text=True,
         check=False,
-        timeout=60,
+        timeout=180,
     )
     if "Failed to" in done.stderr and "manager" in done.stderr:
         pytest.skip("systemd-analyze cannot run here")
@@ -87,7 +87,7 @@ def test_exposure_is_at_most_two(unit: str, record_property: Callable[[str, obje
         capture_output=True,
         text=True,
         check=False,
-        timeout=60,
+        timeout=180,
     )
     found = re.search(r"Overall exposure level for \S+: ([0-9.]+)", done.stdout)
     if found is None and "offline" in done.stderr:
@@ -166,7 +166,7 @@ def test_the_working_folder_gives_the_root_step_no_modules(tmp_path: Path, cured
         capture_output=True,
         text=True,
         check=False,
-        timeout=60,
+        timeout=180,
     )
     assert spy.exists() is not cured
     assert done.returncode == (3 if cured else 5), "3: there is no config here"

@@ -22,8 +22,8 @@ from w1tree import W1Tree
 
 ONE, TWO = "28-000000000001", "28-000000000002"
 WIRING = {"north-bench": {Place.SUBSTRATE: ONE, Place.ROOM: TWO}}
-PATIENCE_S = 10.0
-DEADLINE_S = 0.5
+PATIENCE_S = 60.0
+DEADLINE_S = 1.0
 
 
 @pytest.fixture
