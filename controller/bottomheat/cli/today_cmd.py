@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,6 +16,8 @@ if TYPE_CHECKING:
     from bottomheat.season.night import Night, Tops
     from bottomheat.season.today import Standing
 
+LATELY_MS = 3_600_000
+"""So far back the setpoint of now is looked for, ms."""
 TOPS_DAYS = 7
 """So far back the air at the buds is looked at."""
 
@@ -67,10 +70,18 @@ def _nights(seen: View, from_ms: int, to_ms: int) -> dict[str, Night]:
     from bottomheat.cli.season_view import rows_of
     from bottomheat.review.night import night
 
-    return {
-        name: night(rows_of(seen.path, name, from_ms, to_ms), from_ms, to_ms)
-        for name in seen.config.chambers
-    }
+    def over(name: str, begin_ms: int, end_ms: int) -> Night:
+        return night(rows_of(seen.path, name, begin_ms, end_ms), begin_ms, end_ms)
+
+    found = {name: over(name, from_ms, to_ms) for name in seen.config.chambers}
+    if to_ms < seen.now_ms:  # the setpoint may have changed since the morning
+        for name, told in found.items():
+            now = over(name, max(to_ms, seen.now_ms - LATELY_MS), seen.now_ms)
+            if now.setpoint_c is not None:
+                found[name] = replace(
+                    told, setpoint_c=now.setpoint_c, setpoint_since_ms=now.setpoint_since_ms
+                )
+    return found
 
 
 def _tops(seen: View) -> dict[str, Tops]:
