@@ -198,12 +198,13 @@ def rehearse_season(
     while not signals.stop_requested:
         boots += 1
         clock = ManualClock(BOOT_S, wall_ms=to_ms(BEGINS) + round(shed.now_s * 1000))
-        with _journal(log, clock, version, f"rehearsed-boot-{boots}") as journal:
-            try:
-                _run(log, shed, clock, journal, play, signals, kept, f"rehearsed-boot-{boots}")
-            except PowerCutError:
-                shed.heat(())
-                shed.to(shed.now_s + play.dark_h * 3600.0)
+        boot = f"rehearsed-boot-{boots}"
+        try:
+            with _journal(log, clock, version, boot) as journal:
+                _run(log, shed, clock, journal, play, signals, kept, boot)
+        except PowerCutError:
+            shed.heat(())
+            shed.to(shed.now_s + play.dark_h * 3600.0)
     return told
 
 
@@ -261,9 +262,14 @@ def _run(
 
 @contextmanager
 def _journal(log: Path, clock: ManualClock, version: str, boot: str) -> Iterator[SqliteJournal]:
-    """The log of one run; after a power cut nobody closes it."""
+    """The log of one run; a power cut leaves it as it is."""
     journal = SqliteJournal(log, None, clock, version, boot, background=False)
-    yield journal
-    journal.close()
+    try:
+        yield journal
+    except PowerCutError:
+        journal.abandon()
+        raise
+    finally:
+        journal.close()
     if (failure := journal.failure()) is not None:
         raise InputError(f"the log of the rehearsal was not written to its end: {failure}")

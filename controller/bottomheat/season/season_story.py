@@ -347,6 +347,8 @@ def _mul_2() -> Iterator[Act]:
 
 
 def _house() -> Iterator[Act]:
+    # The daemon has its rows written every ten minutes; a rehearsal has to ask for it.
+    yield Say(CUT_AT - timedelta(minutes=5), {"do": "write-soon"})
     yield Cut(CUT_AT, CUT_HOURS)
 
 

@@ -275,6 +275,18 @@ class SqliteJournal:
             self._ring.close(remove=False)
             self._ring = None
 
+    def abandon(self) -> None:
+        """Let go of the file as a power cut does: what waits is lost and the run stays open.
+
+        For rehearsals, without ``background`` only; idempotent.
+        """
+        with self._lock:
+            if self._background or self._closed:
+                return
+            self._closed = self._stop = True
+            self._queue.clear()
+        self._abandon()
+
     # -- inside, the loop's side
 
     def _begin_ring(self, folder: Path | None, run: RunStart) -> Ring | None:
