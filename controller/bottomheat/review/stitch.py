@@ -123,7 +123,7 @@ def _excursions(one: Part, other: Part) -> tuple[Excursion, ...]:
 
 def _close(first: Episode, then: Episode) -> bool:
     # Within so short a time there is no gap: gaps are longer.
-    return then.from_ms - first.to_ms <= MERGE_S * 1000 and not (first.cut_end or then.cut_start)
+    return then.from_ms - first.to_ms <= MERGE_S * 1000
 
 
 def _open_end(each: Excursion, seam_ms: int) -> Excursion:
