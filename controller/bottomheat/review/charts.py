@@ -1,0 +1,476 @@
+"""The charts of a page, put together from the pieces of bokeh.  Needs numpy and bokeh.
+
+Colours are those of Okabe and Ito (2008), made to be told apart by colour-blind eyes; each line
+also has a dash of its own, and each kind of mark a shape and a row of its own.  The time axis shows
+the grower's clock: bokeh knows no time zones, so every moment is moved by its own offset.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import tzinfo
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+from bokeh.layouts import gridplot
+from bokeh.models import (
+    BoxZoomTool,
+    ColumnDataSource,
+    CrosshairTool,
+    DatetimeTickFormatter,
+    FactorRange,
+    GridPlot,
+    HoverTool,
+    NumeralTickFormatter,
+    PanTool,
+    Range1d,
+    RangeTool,
+    ResetTool,
+    WheelZoomTool,
+    ZoomInTool,
+    ZoomOutTool,
+)
+from bokeh.models.annotations import Legend, LegendItem, Span
+from bokeh.models.glyphs import HBar, Quad, Scatter, VArea, VSpan, VStrip
+from bokeh.models.glyphs import Line as LineGlyph
+from bokeh.plotting import figure
+
+from bottomheat.review.report import Course, Mark, MarkKind, Report, Strip, local
+from bottomheat.review.thinning import Floats, Integers, Thinned
+from bottomheat.telling import BAND_K
+
+BLACK, BLUE, VERMILION, PURPLE, GREEN, SKY, ORANGE = (
+    "#000000", "#0072B2", "#D55E00", "#CC79A7", "#009E73", "#56B4E9", "#E69F00",
+)  # fmt: skip
+GREY: Final = "#767676"
+_PARTS: Final = 64.0
+"""Values are rounded to this part of a degree, a quarter of what a probe can tell: binary numbers
+with few digits, which bokeh packs to less than half."""
+_EDGE: Final = 0.01
+"""Left and right of the window, as a share of it, so that a shape at its edge is whole."""
+_LEFT: Final = 64
+_RIGHT: Final = 16
+MOST_MARKS: Final = 600
+"""More would fill the page, and nobody reads them."""
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """How a temperature is drawn: its word, colour and dash."""
+
+    word: str
+    color: str
+    dash: str
+    width: float = 1.5
+
+
+PLACES: Final[Mapping[str, Line]] = {
+    "mat": Line("mat", PURPLE, "dashed"),
+    "layer": Line("wet layer", VERMILION, "solid"),
+    "top": Line("air at buds", SKY, "dotdash"),
+    "room": Line("room", GREEN, "dotted", 2.0),
+}
+BASES: Final = Line("bases", BLUE, "solid", 2.0)
+_DASHES: Final = ("solid", "dashed", "dotted", "dotdash")
+_RANK: Final = (
+    MarkKind.URGENT, MarkKind.GAP, MarkKind.ALARM, MarkKind.STAGE, MarkKind.NOTE, MarkKind.TENDING,
+)  # fmt: skip
+_ROWS: Final = ("batch", "box open", "no data", "alarm")
+_SHAPES: Final[Mapping[MarkKind, tuple[str, str, str]]] = {
+    MarkKind.URGENT: ("alarm", "inverted_triangle", BLACK),
+    MarkKind.ALARM: ("alarm", "triangle", VERMILION),
+    MarkKind.GAP: ("no data", "square", GREY),
+    MarkKind.TENDING: ("box open", "circle", SKY),
+    MarkKind.STAGE: ("batch", "diamond", GREEN),
+    MarkKind.NOTE: ("batch", "plus", BLACK),
+}
+"""The row of each kind of mark, its shape and its colour."""
+
+
+def chosen(marks: Sequence[Mark]) -> tuple[Mark, ...]:
+    """The marks that a page shows, by time: those that weigh most where there are too many."""
+    ranked = sorted(marks, key=lambda each: (_RANK.index(each.kind), each.from_ms))
+    return tuple(sorted(ranked[:MOST_MARKS], key=lambda each: each.from_ms))
+
+
+@dataclass(frozen=True, slots=True)
+class Charts:
+    """The charts of a report: one above all, and one for each box."""
+
+    overview: Any
+    boxes: tuple[GridPlot, ...]
+
+
+@dataclass(slots=True)
+class _Columns:
+    """Columns of one source for all boxes; what is there already is not put there twice."""
+
+    data: dict[str, npt.NDArray[Any]]
+    seen: dict[bytes, str] = field(default_factory=dict)
+
+    def name(self, wanted: str, values: Floats) -> str:
+        """The name under which these values are to be found."""
+        small = (np.round(values * _PARTS) / _PARTS).astype(np.float32)
+        known = self.seen.setdefault(small.tobytes(), wanted)
+        if known == wanted:
+            self.data[wanted] = small
+        return known
+
+
+@dataclass(frozen=True, slots=True)
+class _Shared:
+    """What all charts of a page have in common."""
+
+    source: ColumnDataSource
+    span: Range1d
+    pointer: Span
+    zone: tzinfo | None
+    when_ms: Floats
+    begin_ms: float
+    end_ms: float
+
+
+def charts(report: Report) -> Charts:
+    """Put the charts of a report together.
+
+    Args:
+        report: it; with at least one strip.
+    """
+    edges_ms = report.grid.edges_ms
+    middles_ms = (edges_ms[:-1] + edges_ms[1:]) // 2
+    columns = _Columns({"when": _clock_ms(middles_ms, report.zone)})
+    names = [_named(columns, index, strip) for index, strip in enumerate(report.strips)]
+    ends_ms = np.array([report.grid.from_ms, report.grid.to_ms])
+    begin_ms, end_ms = _clock_ms(ends_ms, report.zone).tolist()
+    room_ms = _EDGE * (end_ms - begin_ms)
+    begin_ms, end_ms = begin_ms - room_ms, end_ms + room_ms
+    when_ms = columns.data["when"]
+    shared = _Shared(
+        ColumnDataSource(columns.data),
+        Range1d(start=begin_ms, end=end_ms, bounds=(begin_ms, end_ms), min_interval=300_000.0),
+        Span(dimension="height", line_color=BLACK, line_width=1, line_dash="dotted"),
+        report.zone,
+        when_ms,
+        begin_ms,
+        end_ms,
+    )
+    marks = chosen(report.marks)
+    return Charts(
+        _overview(report, shared, names),
+        tuple(
+            _box(strip, shared, name, [each for each in marks if each.box in (None, strip.name)])
+            for strip, name in zip(report.strips, names, strict=True)
+        ),
+    )
+
+
+def _clock_ms(at_ms: Integers, zone: tzinfo | None) -> Floats:
+    """Moments as the grower's clock shows them, for an axis that knows UTC alone."""
+    moved = []
+    for each in at_ms.tolist():
+        offset = local(each, zone).utcoffset()
+        moved.append(each + (0 if offset is None else offset.total_seconds() * 1000))
+    return np.array(moved, dtype=np.float64)
+
+
+def _named(columns: _Columns, index: int, strip: Strip) -> dict[str, str]:
+    """The columns of a box, by what they are."""
+    course = strip.chart
+    names = {
+        "bases_least": columns.name(f"{index}bl", course.least_c.low),
+        "bases_most": columns.name(f"{index}bm", course.most_c.high),
+        "heat": columns.name(f"{index}h", 100 * course.heat.mean),
+    }
+    for word, thinned in {"bases": course.estimate_c, **_places(course)}.items():
+        names[word] = columns.name(f"{index}{word}", thinned.mean)
+        names[f"{word}_low"] = columns.name(f"{index}{word}l", thinned.low)
+        names[f"{word}_high"] = columns.name(f"{index}{word}h", thinned.high)
+    return names
+
+
+def _places(course: Course) -> dict[str, Thinned]:
+    """The places that have a probe."""
+    all_of_them = {
+        "mat": course.mat_c,
+        "layer": course.layer_c,
+        "top": course.top_c,
+        "room": course.room_c,
+    }
+    return {word: each for word, each in all_of_them.items() if not np.isnan(each.mean).all()}
+
+
+def _overview(report: Report, shared: _Shared, names: Sequence[Mapping[str, str]]) -> Any:
+    """All boxes in one narrow chart, with a window on it that moves all others."""
+    plot = figure(
+        height=130,
+        x_axis_type="datetime",
+        x_range=Range1d(start=shared.begin_ms, end=shared.end_ms),
+        tools="",
+        toolbar_location=None,
+        sizing_mode="stretch_width",
+        min_border_left=_LEFT,
+        min_border_right=_RIGHT,
+    )
+    drawn = {}
+    for number, (strip, name) in enumerate(zip(report.strips, names, strict=True)):
+        line = LineGlyph(
+            x="when", y=name["bases"], line_color=(BLUE, VERMILION, GREEN, PURPLE)[number % 4],
+            line_dash=_DASHES[number % 4], line_width=1.5,
+        )  # fmt: skip
+        drawn[strip.name] = [plot.add_glyph(shared.source, line)]
+    _legend(plot, drawn)
+    tool = RangeTool(x_range=shared.span, start_gesture="pan")
+    tool.overlay.fill_color = BLUE
+    tool.overlay.fill_alpha = 0.15
+    plot.add_tools(tool)
+    _axes(plot, "°C", ticks=3)
+    return plot
+
+
+def _box(
+    strip: Strip, shared: _Shared, names: Mapping[str, str], marks: Sequence[Mark]
+) -> GridPlot:
+    tips = _tips(names)
+    holes = ColumnDataSource(_holes(marks, shared.zone))
+    urgent = ColumnDataSource(
+        {"at": _clock_ms(_begins_ms(m for m in marks if m.kind is MarkKind.URGENT), shared.zone)}
+    )
+    plots = [
+        _bases(strip, shared, names),
+        _temperatures(strip, shared, names),
+        _heat(shared, names),
+    ]
+    for plot in plots:
+        plot.add_glyph(
+            holes,
+            VStrip(
+                x0="from", x1="to", fill_color=GREY, fill_alpha=0.15, line_color=GREY,
+                line_alpha=0.6, hatch_pattern="right_diagonal_line", hatch_color=GREY,
+                hatch_alpha=0.6,
+            ),
+            level="underlay",
+        )  # fmt: skip
+        plot.add_glyph(urgent, VSpan(x="at", line_color=BLACK, line_dash="dashed"))
+        # Rows without an estimate have a tip too: what it hangs on is a line that nobody sees.
+        unseen = plot.add_glyph(shared.source, LineGlyph(x="when", y=names["heat"], line_alpha=0.0))
+        plot.add_tools(
+            HoverTool(
+                renderers=[unseen], tooltips=tips, mode="vline", line_policy="nearest",
+                point_policy="follow_mouse", formatters={"@when": "datetime"},
+            )
+        )  # fmt: skip
+    plots.append(_happened(shared, marks))
+    for plot in plots:
+        plot.add_tools(
+            CrosshairTool(overlay=shared.pointer),
+            PanTool(dimensions="width"),
+            BoxZoomTool(dimensions="width"),
+            WheelZoomTool(dimensions="width", modifiers={"ctrl": True}),
+            ZoomInTool(dimensions="width"),
+            ZoomOutTool(dimensions="width"),
+            ResetTool(),
+        )
+        # A finger that moves over a chart scrolls the page, until a tool is chosen.
+        plot.toolbar.active_drag = None
+    return gridplot(
+        [[plot] for plot in plots],
+        sizing_mode="stretch_width",
+        toolbar_location="above",
+        toolbar_options={"logo": None},
+        merge_tools=True,
+    )
+
+
+def _tips(names: Mapping[str, str]) -> list[tuple[str, str]]:
+    tips = [("", "@when{%a %d %b %H:%M}")]
+    words = {"bases": BASES.word} | {key: line.word for key, line in PLACES.items()}
+    for key, word in words.items():
+        if key in names:
+            low, high = names[f"{key}_low"], names[f"{key}_high"]
+            tips.append(
+                (word, f"@{{{names[key]}}}{{0.0}} (@{{{low}}}{{0.0}} to @{{{high}}}{{0.0}})")
+            )
+    least, most = names["bases_least"], names["bases_most"]
+    tips.insert(2, ("with doubt", f"@{{{least}}}{{0.0}} to @{{{most}}}{{0.0}}"))
+    return [*tips, ("heat on", f"@{{{names['heat']}}}{{0}} %")]
+
+
+def _blank(shared: _Shared, height: int, y_range: Any) -> Any:
+    return figure(
+        height=height,
+        x_axis_type="datetime",
+        x_range=shared.span,
+        y_range=y_range,
+        tools="",
+        sizing_mode="stretch_width",
+        min_border_left=_LEFT,
+        min_border_right=_RIGHT,
+    )
+
+
+def _bases(strip: Strip, shared: _Shared, names: Mapping[str, str]) -> Any:
+    course = strip.chart
+    wanted = (strip.setpoint_c - BAND_K, strip.setpoint_c + BAND_K)
+    known = (course.estimate_c.low, course.estimate_c.high, course.least_c.low, course.most_c.high)
+    plot = _blank(shared, 260, _around((*known, *wanted)))
+    begins, ends, lows, highs = _steps(strip.setpoint_c, shared.when_ms)
+    target = plot.add_glyph(
+        ColumnDataSource({"left": begins, "right": ends, "bottom": lows, "top": highs}),
+        Quad(fill_color=GREEN, fill_alpha=0.18, line_color=GREEN, line_dash="dashed"),
+    )
+    doubt = plot.add_glyph(
+        shared.source,
+        VArea(
+            x="when", y1=names["bases_least"], y2=names["bases_most"], fill_color=BLUE,
+            fill_alpha=0.22,
+        ),
+    )  # fmt: skip
+    line = _drawn(plot, shared, names, "bases", BASES)
+    _axes(plot, "°C")
+    _legend(plot, {"bases": line, "where they may be": [doubt], f"target ± {BAND_K:g}": [target]})
+    return plot
+
+
+def _temperatures(strip: Strip, shared: _Shared, names: Mapping[str, str]) -> Any:
+    places = _places(strip.chart)
+    plot = _blank(shared, 260, _around([a for t in places.values() for a in (t.low, t.high)]))
+    _axes(plot, "°C")
+    _legend(plot, {PLACES[w].word: _drawn(plot, shared, names, w, PLACES[w]) for w in places})
+    return plot
+
+
+def _heat(shared: _Shared, names: Mapping[str, str]) -> Any:
+    plot = _blank(shared, 130, Range1d(start=0, end=105))
+    area = plot.add_glyph(
+        shared.source,
+        VArea(
+            x="when", y1={"value": 0.0}, y2=names["heat"], fill_color=ORANGE, fill_alpha=0.5,
+            hatch_pattern="dot", hatch_alpha=0.4,
+        ),
+    )  # fmt: skip
+    line = plot.add_glyph(shared.source, LineGlyph(x="when", y=names["heat"], line_color="#8A5A00"))
+    _axes(plot, "%", ticks=3)
+    _legend(plot, {"heat on, share of the time": [line, area]})
+    return plot
+
+
+def _happened(shared: _Shared, marks: Sequence[Mark]) -> Any:
+    """Marks in rows by kind: a bar for how long, a shape for where it begins."""
+    plot = _blank(shared, 150, FactorRange(factors=list(_ROWS)))
+    looks = [_SHAPES[each.kind] for each in marks]
+    ends_ms = np.array([m.from_ms if m.to_ms is None else m.to_ms for m in marks], np.int64)
+    source = ColumnDataSource(
+        {
+            "from": _clock_ms(_begins_ms(marks), shared.zone),
+            "to": _clock_ms(ends_ms, shared.zone),
+            "row": [row for row, _, _ in looks],
+            "shape": [shape for _, shape, _ in looks],
+            "color": [color for _, _, color in looks],
+            "kind": [each.kind.value for each in marks],
+            "text": [each.text for each in marks],
+        }
+    )
+    bar = HBar(
+        y="row", left="from", right="to", height=0.5, fill_color="color", fill_alpha=0.35,
+        line_color="color",
+    )  # fmt: skip
+    shape = Scatter(x="from", y="row", marker="shape", size=9, fill_color="color", line_color=BLACK)
+    drawn = [plot.add_glyph(source, glyph) for glyph in (bar, shape)]
+    plot.add_tools(
+        HoverTool(
+            renderers=drawn, point_policy="follow_mouse", formatters={"@from": "datetime"},
+            tooltips=[("@kind", "@from{%a %d %b %H:%M}"), ("", "@text")], limit=4,
+        )
+    )  # fmt: skip
+    _axes(plot, "")
+    plot.ygrid.grid_line_color = None
+    return plot
+
+
+def _drawn(
+    plot: Any, shared: _Shared, names: Mapping[str, str], word: str, line: Line
+) -> list[Any]:
+    """The mean as a line, lowest to highest as a pale band."""
+    area = plot.add_glyph(
+        shared.source,
+        VArea(
+            x="when", y1=names[f"{word}_low"], y2=names[f"{word}_high"], fill_color=line.color,
+            fill_alpha=0.25,
+        ),
+    )  # fmt: skip
+    drawn = plot.add_glyph(
+        shared.source,
+        LineGlyph(
+            x="when", y=names[word], line_color=line.color, line_dash=line.dash,
+            line_width=line.width,
+        ),
+    )  # fmt: skip
+    return [drawn, area]
+
+
+def _axes(plot: Any, unit: str, ticks: int = 5) -> None:
+    plot.xaxis.formatter = DatetimeTickFormatter(
+        minutes="%H:%M", hourmin="%H:%M", hours="%H:%M", days="%d %b", months="%b %Y",
+        context=DatetimeTickFormatter(
+            minutes="%d %b", hourmin="%d %b", hours="%d %b", days="", months=""
+        ),
+        context_which="all", context_location="below", hide_repeats=True,
+    )  # fmt: skip
+    plot.xaxis.ticker.desired_num_ticks = 5
+    plot.xaxis.ticker.num_minor_ticks = 0
+    plot.axis.major_label_text_font_size = "12px"
+    if unit:
+        plot.yaxis.axis_label = unit
+        plot.yaxis.axis_label_text_font_style = "normal"
+        plot.yaxis.ticker.desired_num_ticks = ticks
+        plot.yaxis.formatter = NumeralTickFormatter(format="0[.]0")
+
+
+def _legend(plot: Any, items: Mapping[str, list[Any]]) -> None:
+    legend = Legend(
+        items=[LegendItem(label=word, renderers=drawn) for word, drawn in items.items()],
+        orientation="horizontal",
+        click_policy="hide",
+        border_line_color=None,
+        margin=0,
+        spacing=10,
+        label_text_font_size="12px",
+    )
+    plot.add_layout(legend, "above")
+
+
+def _around(values: Iterable[Floats]) -> Range1d:
+    """A range with a little room around all that is known."""
+    every = np.concatenate([np.asarray(each).ravel() for each in values] or [np.zeros(0)])
+    every = every[~np.isnan(every)]
+    if not len(every):
+        return Range1d(start=0, end=1)
+    low, high = float(every.min()), float(every.max())
+    room = max(0.06 * (high - low), 0.3)
+    return Range1d(start=low - room, end=high + room)
+
+
+def _steps(setpoint_c: Floats, when_ms: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+    """Where each setpoint begins and ends, and its band."""
+    width = float(np.median(np.diff(when_ms))) if len(when_ms) > 1 else 0.0
+    coded = np.nan_to_num(setpoint_c, nan=-1e6)
+    first = np.flatnonzero(np.concatenate(([True], np.diff(coded) != 0)))
+    last = np.concatenate((first[1:], [len(coded)])) - 1
+    known = ~np.isnan(setpoint_c[first])
+    first, last = first[known], last[known]
+    middle = setpoint_c[first]
+    return (
+        when_ms[first] - width / 2, when_ms[last] + width / 2, middle - BAND_K, middle + BAND_K
+    )  # fmt: skip
+
+
+def _holes(marks: Sequence[Mark], zone: tzinfo | None) -> dict[str, Floats]:
+    gaps = [each for each in marks if each.kind is MarkKind.GAP]
+    ends_ms = np.array([m.from_ms if m.to_ms is None else m.to_ms for m in gaps], np.int64)
+    return {"from": _clock_ms(_begins_ms(gaps), zone), "to": _clock_ms(ends_ms, zone)}
+
+
+def _begins_ms(marks: Iterable[Mark]) -> Integers:
+    return np.array([each.from_ms for each in marks], dtype=np.int64)
