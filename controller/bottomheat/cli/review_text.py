@@ -13,6 +13,7 @@ from bottomheat.review.causes import Cause, named
 from bottomheat.review.exposure import WIDEST_K, Extreme
 from bottomheat.review.features import Candidate, Mark
 from bottomheat.review.parts import Span
+from bottomheat.review.record import ThermalRecord
 from bottomheat.review.story import (
     BatchToll,
     BoxGlance,
@@ -32,7 +33,7 @@ from bottomheat.review.story import (
     title,
 )
 from bottomheat.review.timeline import Entry, plain, short
-from bottomheat.review.verdict import Level, length, stretch
+from bottomheat.review.verdict import Level, stretch
 
 WIDTH: Final = 80
 _LABEL: Final = 9
@@ -212,20 +213,16 @@ def _bad(
     label: str, toll: BoxToll, story: Story, zone: tzinfo | None, *, several: bool
 ) -> list[str]:
     record = toll.record
-    box = f"{toll.chamber}: " if several else ""
+    lines = _row(label, toll.chamber) if several else []
+    label = "" if several else label
     if record.coldest is None or record.hottest is None:
-        lines = _row(label, f"{box}Bases: not known, nothing was measured.")
+        lines += _row(label, "Bases: not known, nothing was measured.")
     else:
         low, high = _extreme(record.coldest, zone), _extreme(record.hottest, zone)
-        lines = _row(label, f"{box}Bases lowest {low}, highest {high}.")
-        beyond = [
-            _beyond(side, span)
-            for side, span in (("below", record.below_span), ("above", record.above_span))
-        ]
-        lines += _row("", f"Of the band of 0.5 K around its setpoint: {', '.join(beyond)}.")
-    said = []
-    if story.episode is not None:
-        said.append(_back(toll, story, zone))
+        lines += _row(label, f"Bases lowest {low}, highest {high}.")
+        lines += _row("", _band(record))
+    back = "" if story.episode is None else _back(toll, story, zone)
+    said = [back] if back else []
     if toll.room_c is not None:
         said.append(f"Room {toll.room_c[0]:.1f} to {toll.room_c[1]:.1f} °C.")
     if record.unknown_h >= _SHORT_H:
@@ -237,11 +234,19 @@ def _bad(
     return lines
 
 
+def _band(record: ThermalRecord) -> str:
+    if max(record.below.hours, record.above.hours) < _SHORT_H:
+        return "All of what is known within 0.5 K of the setpoint, by the estimate."
+    beyond = [
+        _beyond(side, span)
+        for side, span in (("below", record.below_span), ("above", record.above_span))
+    ]
+    return f"Of the band of 0.5 K around the setpoint: {', '.join(beyond)}."
+
+
 def _beyond(side: str, span: Span) -> str:
-    if span.most_h < _SHORT_H:
-        return f"never {side}"
     if span.hours < _SHORT_H:
-        return f"not {side} by the estimate, up to {length(span.most_h)} possible"
+        return f"never {side}" if span.most_h < _SHORT_H else f"not {side} by the estimate"
     return f"{side} {stretch(span)}"
 
 
@@ -252,8 +257,8 @@ def _back(toll: BoxToll, story: Story, zone: tzinfo | None) -> str:
             if toll.record.to_ms >= story.now_ms - 60_000
             else ("Not back in band within two days after it.")
         )
-    if toll.record.below.hours + toll.record.above.hours < _SHORT_H:
-        return "In band all the while."
+    if max(toll.record.below.hours, toll.record.above.hours) < _SHORT_H:
+        return ""
     return f"Back in band {_day(toll.back_ms, zone)}."
 
 

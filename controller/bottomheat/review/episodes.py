@@ -169,11 +169,11 @@ def _of_box(name: str, troubles: Sequence[Trouble], now_ms: int) -> list[Episode
 def _across(single: Sequence[Episode]) -> tuple[Episode, ...]:
     made: list[Episode] = []
     for each in single:
-        at = next((n for n, other in enumerate(made) if _one(other, each)), None)
-        if at is None:
-            made.append(each)
-        else:
-            made[at] = _joined(made[at], each)
+        whole = each
+        for other in [other for other in made if _one(other, each)]:
+            made.remove(other)
+            whole = _joined(other, whole)
+        made.append(whole)
     return tuple(sorted(made, key=lambda each: (each.from_ms, each.boxes)))
 
 
