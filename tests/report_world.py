@@ -65,14 +65,8 @@ def rows(
     wave = np.sin(2 * np.pi * day * 96)
     need = (setpoint_c - room_c) / (30.0 + 5 * box)
     short = np.maximum(need - 0.8, 0.0)
-    estimate_c = (
-        setpoint_c
-        - 12 * short
-        + 0.15 * np.sin(2 * np.pi * day * 3)
-        + 0.03 * wave
-       
+    estimate_c = setpoint_c - 12 * short + 0.15 * np.sin(2 * np.pi * day * 3) + 0.03 * wave
     estimate_c += noise(at_ms, 0.2)
-    )
     layer_c = room_c + (estimate_c - room_c) / 0.8 + 0.2 * wave + noise(at_ms, 0.3)
     mat_c = layer_c + 14 * np.clip(need, 0, 1) + 2.5 * wave + 5 * noise(at_ms, 0.4)
     heat = (at_ms // 1000) % 900 < 900 * np.clip(need, 0, 1)

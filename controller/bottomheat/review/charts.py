@@ -52,7 +52,7 @@ _EDGE: Final = 0.01
 """Left and right of the window, as a share of it, so that a shape at its edge is whole."""
 _LEFT: Final = 64
 _RIGHT: Final = 16
-MOST_MARKS: Final = 600
+MOST_MARKS: Final = 300
 """More would fill the page, and nobody reads them."""
 
 

@@ -27,8 +27,8 @@ from bottomheat.telling import BAND_K
 
 BUCKETS: Final = 3000
 """Of one box: more than a screen has pixels across, so that there is something to zoom into."""
-OF_ALL_BOXES: Final = 8_000
-"""Buckets of a page: half a megabyte of it."""
+OF_ALL_BOXES: Final = 6_000
+"""Buckets of a page: with them the page of a season stays below 2 MB."""
 _HOURS_UP_TO: Final = timedelta(days=3)
 _DAYS_UP_TO: Final = timedelta(days=200)
 _NEVER_C: Final = 1e6
