@@ -17,13 +17,12 @@ from pathlib import Path
 from bottomheat.errors import InputError, LogError
 from bottomheat_drivers.log.logfile import LogFile
 from bottomheat_drivers.log.migrations import (
-    DAMAGED,
     connect,
     create,
     defect,
+    is_damage,
     pragma,
     pragma_text,
-    primary_code,
 )
 from bottomheat_drivers.log.placing import place
 from bottomheat_drivers.log.salvage import salvage
@@ -147,7 +146,7 @@ class _Source(LogFile):
             try:
                 self._connection.backup(copy, pages=PAGES_AT_ONCE, progress=progress, sleep=0)
             except sqlite3.DatabaseError as error:
-                if primary_code(error) in DAMAGED:
+                if is_damage(error):
                     raise self._told(error) from error
                 raise
             # One file, whole without a -wal beside it.

@@ -15,7 +15,7 @@ from typing import Any, Self
 from urllib.parse import quote
 
 from bottomheat.errors import LogError
-from bottomheat_drivers.log.migrations import DAMAGED, pragma, primary_code
+from bottomheat_drivers.log.migrations import is_damage, pragma, primary_code
 from bottomheat_drivers.log.placing import Pair, Placing, Span, place
 from bottomheat_drivers.log.schema import APPLICATION_ID, SCHEMA_VERSION
 
@@ -108,7 +108,7 @@ class LogFile:
         self._format = version
 
     def _told(self, error: Exception) -> LogError:
-        if primary_code(error) in DAMAGED:
+        if is_damage(error):
             return DamagedLogError(
                 f"The log {self._path} is damaged or not a log of bottomheat: restart the service, "
                 "it sets a damaged log aside and begins a new one."

@@ -68,6 +68,12 @@ def primary_code(error: BaseException) -> int:
     return int(getattr(error, "sqlite_errorcode", 0) or 0) & 0xFF
 
 
+def is_damage(error: BaseException) -> bool:
+    """Whether an error of SQLite says that the file is damaged, or none of its files at all."""
+    # A header that asks for a later way of writing a schema than there is has no code of its own.
+    return primary_code(error) in DAMAGED or "unsupported file format" in str(error)
+
+
 def pragma(connection: sqlite3.Connection, name: str) -> int:
     """An integer pragma's value."""
     return int(connection.execute(f"PRAGMA {name}").fetchone()[0])
@@ -82,7 +88,7 @@ def defect(connection: sqlite3.Connection) -> str | None:
     try:
         said = str(connection.execute("PRAGMA integrity_check(1)").fetchone()[0])
     except sqlite3.DatabaseError as error:
-        if primary_code(error) in DAMAGED:
+        if is_damage(error):
             return str(error)
         raise
     return None if said == "ok" else said.strip().splitlines()[-1]
@@ -208,7 +214,7 @@ def _defect(connection: sqlite3.Connection, path: Path, *, suspect: bool) -> str
             if answer != "ok":
                 return "is damaged"
     except sqlite3.DatabaseError as error:
-        if primary_code(error) in DAMAGED:
+        if is_damage(error):
             return "is damaged"
         raise
     return None

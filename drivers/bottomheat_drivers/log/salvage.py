@@ -52,7 +52,8 @@ Row = tuple[Any, ...]
 def salvage(damaged: Path, into: sqlite3.Connection, *, samples: bool = False) -> dict[str, int]:
     """Carry over what can be read; returns how many rows of each table.
 
-    Rows whose other half is lost are left out.
+    Rows whose other half is lost are left out; a run whose own row is lost is taken as known by
+    what was entered in it.
 
     Args:
         damaged: the file, not in use; it is only read.
@@ -70,6 +71,7 @@ def salvage(damaged: Path, into: sqlite3.Connection, *, samples: bool = False) -
     try:
         for table in tables:
             _carry(old, into, table)
+        _lost_runs(into)
         _drop_halves(into)
         _alarms(into)
         counts = {
@@ -194,6 +196,20 @@ def _names(connection: sqlite3.Connection, table: str) -> list[str]:
         return [str(row[1]) for row in connection.execute(f"PRAGMA table_info({table})")]
     except sqlite3.Error:
         return []
+
+
+def _lost_runs(into: sqlite3.Connection) -> None:
+    """Have a run for what was entered in one whose own row is lost."""
+    for table in ("season_entry", "reference", "probe_check", "tending", "event"):
+        found = into.execute(
+            f"SELECT run, min(t_ms), max(t_ms) FROM {table} "  # noqa: S608
+            "WHERE run NOT IN (SELECT id FROM run) GROUP BY run"
+        ).fetchall()
+        into.executemany(
+            "INSERT INTO run (id, key, boot_id, version, began_ms, last_ms, last_seq, closed) "
+            "VALUES (?1, 'lost-' || ?1, 'unknown-' || ?1, 'lost', ?2, ?3, 0, 0)",
+            found,
+        )
 
 
 def _drop_halves(into: sqlite3.Connection) -> None:
