@@ -21,6 +21,13 @@ from bottomheat.operating_point import OperatingPoint, operating_point
 
 __all__ = ["OperatingPoint", "operating_point", "review"]
 
+EACH_READ_S = 0.78
+"""A 12-bit conversion and its transfer, where the kernel reads a bus's probes one after the other:
+measured on kernel 6.1.192 in an emulated machine.  Six probes are well there at a cycle of 10 s;
+twelve leave the keeper's own without an answer for so long that it opens the relay."""
+BUS_SHARE = 0.8
+"""Of a cycle, for reading the service's probes and the keeper's once each (judgement)."""
+
 _SHORT_CONTACT_LIFE_DAYS = 120.0  # one winter's rooting: judgement
 
 
@@ -28,7 +35,7 @@ def review(data: object) -> tuple[list[Problem], list[Problem]]:
     """Apply every rule across fields; gives problems and warnings, without lines."""
     house = facts_of(data)
     problems = [*_taken_twice(house), *_cycle(house), *_sounder(data, house)]
-    warnings = list(config_offsets.about_corrections(house))
+    warnings = [*config_offsets.about_corrections(house), *_bus_time(house)]
     for chamber in house.chambers:
         problems += _contradictions(chamber)
         problems += config_offsets.problems(house, chamber)
@@ -100,6 +107,23 @@ def _cycle(house: HouseFacts) -> Iterator[Problem]:
             None,
             f"{house.cycle_s:g} s is too long, because the relay opens by itself {LEASE_S:g} s "
             f"after the last decision; write 2 to {longest:g} s",
+        )
+
+
+def _bus_time(house: HouseFacts) -> Iterator[Problem]:
+    claims = [probe for box in house.chambers for _, probe in box.probe_claims]
+    mats = sum(not box.has_keeper_probe and "mat" in box.probes for box in house.chambers)
+    own = sum(box.has_keeper_probe for box in house.chambers)
+    probes = len(set(claims)) - own  # the keeper's own are read by it alone
+    needed_s = EACH_READ_S * (probes + mats + own)
+    if house.cycle_s is not None and needed_s > BUS_SHARE * house.cycle_s:
+        yield Problem(
+            ("cycle",),
+            None,
+            f"{len(set(claims))} probes on one bus take about {needed_s:.0f} s to read where the "
+            "kernel reads them one after the other, which may leave the keeper without readings "
+            "and the boxes without heat: put one box's probes on a second bus, or write a longer "
+            "cycle, 15 s at most",
         )
 
 
