@@ -18,7 +18,7 @@ DEFAULT_CONFIG = "/etc/bottomheat/chamber.yaml"
 
 SECTIONS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("Every day", ("today", "status", "tend", "lid", "done", "alarms", "ack", "pause", "away")),
-    ("Your batches", ("batch", "record", "species", "sheet")),
+    ("Your batches", ("batch", "record", "compare", "season", "species", "sheet")),
     ("Setting up", ("check", "probes", "prove", "calibrate", "ready", "rehearse")),
     ("After a fault", ("reset", "replay")),
     (

@@ -41,19 +41,19 @@ class Interval:
     high: float
 
 
-def wilson(hits: int, count: int, confidence_frac: float = CONFIDENCE) -> Interval:
+def wilson(hits: int, count: int, confidence_share: float = CONFIDENCE) -> Interval:
     """Wilson's score interval of a share.
 
     Args:
         hits: how many showed it.
         count: of how many, 1 or more.
-        confidence_frac: of the interval, 0 to 1.
+        confidence_share: of the interval, 0 to 1.
 
     Raises:
         ValueError: the counts cannot be.
     """
     _check(hits, count)
-    z = _z(confidence_frac)
+    z = _z(confidence_share)
     share, z2 = hits / count, z * z
     middle = share + z2 / (2 * count)
     half = z * math.sqrt(share * (1.0 - share) / count + z2 / (4.0 * count * count))
@@ -63,7 +63,7 @@ def wilson(hits: int, count: int, confidence_frac: float = CONFIDENCE) -> Interv
 
 
 def difference(
-    hits: int, count: int, other_hits: int, other_count: int, confidence_frac: float = CONFIDENCE
+    hits: int, count: int, other_hits: int, other_count: int, confidence_share: float = CONFIDENCE
 ) -> Interval:
     """Newcombe's interval (method 10) of one share less another.
 
@@ -72,14 +72,14 @@ def difference(
         count: of the first, 1 or more.
         other_hits: of the second.
         other_count: of the second, 1 or more.
-        confidence_frac: of the interval, 0 to 1.
+        confidence_share: of the interval, 0 to 1.
 
     Raises:
         ValueError: the counts cannot be.
     """
     one, other = (
-        wilson(hits, count, confidence_frac),
-        wilson(other_hits, other_count, confidence_frac),
+        wilson(hits, count, confidence_share),
+        wilson(other_hits, other_count, confidence_share),
     )
     share, other_share = hits / count, other_hits / other_count
     between = share - other_share
@@ -94,12 +94,12 @@ def _check(hits: int, count: int) -> None:
         raise ValueError(f"{hits} of {count} is no share")
 
 
-def _z(confidence_frac: float) -> float:
-    if not 0.0 < confidence_frac < 1.0:
+def _z(confidence_share: float) -> float:
+    if not 0.0 < confidence_share < 1.0:
         raise ValueError(
-            f"a confidence of {confidence_frac} is none; give more than 0 and less than 1"
+            f"a confidence of {confidence_share} is none; give more than 0 and less than 1"
         )
-    return NormalDist().inv_cdf(0.5 + confidence_frac / 2.0)
+    return NormalDist().inv_cdf(0.5 + confidence_share / 2.0)
 
 
 # -- what is compared
