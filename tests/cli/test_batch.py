@@ -110,11 +110,22 @@ def test_any_text_is_a_day_or_is_refused(text):
 
 @given(st.dates(date(2000, 1, 1), date(2027, 1, 16)))
 def test_a_day_of_the_last_year_needs_no_year(day):
-    when = at(f"{day.day} {day:%b}")
+    said = f"{day.day} {day:%b}"
+    if (day.month, day.day) == (2, 29):
+        with pytest.raises(InputError, match="no day"):  # neither 2026 nor 2027 had one
+            at(said)
+        return
+    when = at(said)
     assert when is not None
     found = datetime.fromtimestamp(when.at_ms / 1000, UTC).date()
-    assert (found.day, found.month) == (day.day, day.month) or (day.day, day.month) == (29, 2)
+    assert (found.day, found.month) == (day.day, day.month)
     assert 0 <= (NOW.date() - found).days < 366
+
+
+def test_the_last_leap_day_is_found_in_the_year_after():
+    new_year_ms = moment(2029, 1, 20)
+    when = parse_when("29feb", new_year_ms, UTC, clock_set=True)
+    assert when == When(moment(2028, 2, 29, 12), HALF_A_DAY_MS)
 
 
 # -- what is said
@@ -407,6 +418,8 @@ def test_options_may_stand_for_arguments(shed: Shed, run: Run) -> None:
     assert run("batch", "stage", "grp", "--to", "rooting")[0] == 0
     out = run("batch", "look", "grp", "--callused", "8/10", "--rooted", "3", "--mould", "0/10")[1]
     assert "GRP-2 look: 8 of 10 callused, 3 with root tips, none with mould." in out
+    out = run("batch", "look", "grp", "7/10", "--rooted", "3", "--sampled", "10")[1]
+    assert "GRP-2 look: 7 of 10 callused, 3 with root tips." in out
     assert run("batch", "move", "grp", "unheated")[0] == 0
     assert "stands there already" in run("batch", "move", "grp", "unheated", "--to", "unheated")[1]
     batch = fold(entries_of(shed)).batches["GRP-2"]
@@ -427,6 +440,10 @@ def test_options_may_stand_for_arguments(shed: Shed, run: Run) -> None:
         (("look", "mul", "--callused", "8/10", "--rooted", "3/9"), "say one number"),
         (("look", "mul", "--callused", "8/10", "--sampled", "9"), "say one number"),
         (("look", "mul", "--callused", "8/-1"), "whole number"),
+        (("look", "mul", "8"), "as 8/10"),
+        (("look", "mul", "most"), "as 8/10"),
+        (("look", "mul", "8/10", "--callused", "7"), "said twice"),
+        (("look", "mul", "8/10", "--rooted", "3/9"), "say one number"),
         (("look", "mul", "--on", "2026-01-01"), "before MUL-1 was there"),
         (("look", "mul", "--on", "2099-01-01"), "still to come"),
         (("stage", "mul"), "say which stage"),

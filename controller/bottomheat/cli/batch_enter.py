@@ -111,12 +111,14 @@ def _day_ms(text: str | None) -> int | None:
 
 @click.command("look", short_help="What you saw: callus, roots, buds, mould.")
 @click.argument("name")
+@click.argument("part", required=False, metavar="[CALLUSED/OF]")
 @counts(LOOKED, count_or_part)
 @on_option
 @note_option
 @config_option
 def look_step(
     name: str,
+    part: str | None,
     on: str | None,
     note: str | None,
     config_path: Path,
@@ -125,13 +127,32 @@ def look_step(
     """Keep what you saw of the batch NAME, as counts of a few that you lifted.
 
     \b
+      bottomheat batch look MUL-1 8/10 --rooted 3 --mould 0
       bottomheat batch look MUL-1 --sampled 10 --callused 8 --rooted 3 --mould 0
 
-    What you did not count is left out; --callused 8/10 says the sample as well.  Say bottomheat
-    tend before you open the box.
+    8/10 is 8 callused of 10 looked at.  What you did not count is left out.  Say bottomheat tend
+    before you open the box.
     """  # noqa: D301
+    if part is not None:
+        seen["callused"] = _part(part, seen["callused"])
     request = {"what": "look", "batch": name, "data": given(in_sample(seen)), "note": note}
     enter(config_path, request, on)
+
+
+def _part(text: str, option: object) -> tuple[int, int]:
+    """What was said as "8/10".
+
+    Raises:
+        InputError: it is no such thing, or --callused says something else.
+    """
+    try:
+        found = count_or_part(text)
+    except ValueError:
+        found = 0
+    if not isinstance(found, tuple):
+        raise InputError("say what has callused as 8/10: 8 of 10 looked at; the rest by options.")
+    either(None if option in (None, *found[:1]) else option, text, "what has callused")
+    return found
 
 
 @click.command("stage", short_help="The next stage, as you decide.")

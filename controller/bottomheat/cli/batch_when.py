@@ -103,11 +103,15 @@ _NAMED = (
 
 
 def _dated(day: int, month: int, year: str | None, today: date) -> date:
-    """That day; without a year, the last one that has come."""
+    """That day; without a year, the last one that has come, at most a year ago.
+
+    Raises:
+        ValueError: there is none.
+    """
     if year is not None:
         return date(int(year), month, day)
-    this = date(today.year, month, day)
-    return this if this <= today else date(today.year - 1, month, day)
+    then = today.year if (month, day) <= (today.month, today.day) else today.year - 1
+    return date(then, month, day)
 
 
 def _placed(then: datetime | date, zone: tzinfo | None) -> When:
