@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
@@ -19,17 +20,54 @@ from bottomheat.campaign import (
     tending,
 )
 from bottomheat.campaign_boxes import BOXES, scene_world
-from bottomheat.model import Alarm, Bad, Condition, Event, Good, Place, Record
-from bottomheat.rehearse_acts import HOUR_S, Order
+from bottomheat.model import Alarm, Bad, Condition, Event, EventKind, Good, Place, Record
+from bottomheat.rehearse_acts import HOUR_S, KEEPER, Order
 from bottomheat.rehearse_faults import Sabotage
 from bottomheat.rehearse_world import World
+from bottomheat.review.causes import Cause
 from bottomheat.review.window import Hole, Said, Tended, Window
 
 OTHER_BOXES = tuple(name for name in BOXES if name != "nominal")
 """Chambers other than the one that is built in."""
 BEFORE_H = 8.0
 """So much of the time before a fault is in the window."""
-QUIET_H = 20.0
+QUIET_H = 12.0
+TRACE_K = 0.5
+PROBES = (Cause.PROBE_SILENT, Cause.PROBE_FROZEN, Cause.PROBE_DISPLACED, Cause.PROBE_WRONG)
+RIGHT = {
+    "relay-stuck-on": Cause.HEAT_UNASKED,
+    "relay-stuck-on-at-once": Cause.HEAT_UNASKED,
+    "relay-stuck-off": Cause.NO_HEAT,
+    "mat-dead": Cause.NO_HEAT,
+    "mat-weak": Cause.WEAK_HEAT,
+    "probe-lost": Cause.PROBE_SILENT,
+    "probe-85": Cause.PROBE_SILENT,
+    "probe-shorted": Cause.PROBE_SILENT,
+    "probe-garbled": Cause.PROBE_SILENT,
+    "probe-frozen": Cause.PROBE_FROZEN,
+    "probe-displaced": Cause.PROBE_DISPLACED,
+    "probe-displaced-top": Cause.PROBE_DISPLACED,
+    "probe-displaced-half": Cause.PROBE_DISPLACED,
+    "probe-drift": Cause.PROBE_WRONG,
+    "probe-offset": Cause.PROBE_WRONG,
+    "room-sunlit": Cause.ROOM_PROBE_WARMED,
+    "room-near-box": Cause.ROOM_PROBE_WARMED,
+    "crossed-plugs": Cause.CROSSED,
+    "crossed-probes": Cause.CROSSED,
+    "series-stuck": Cause.SERIES_STUCK,
+    "lid-off": Cause.OPENED,
+    "lid-ajar": Cause.OPENED,
+    "water": Cause.OPENED,
+    "bags": Cause.OPENED,
+    "sun": Cause.WARM_FROM_OUTSIDE,
+    "lamp": Cause.WARM_FROM_OUTSIDE,
+    "warm-shed": Cause.WARM_ROOM,
+    "cold-snap": Cause.COLD_ROOM,
+    "power-cut": Cause.POWER_CUT,
+    "daemon-hang": Cause.SERVICE_SILENT,
+    "keeper-hang": Cause.KEEPER_SILENT,
+}
+"""What each kind of fault is, in the words of a diagnosis."""
 
 
 @dataclass(frozen=True)
@@ -40,6 +78,29 @@ class Case:
     window: Window
     box: str
     announced: bool = False
+
+
+def truth(case: Case) -> tuple[Cause, Place | None]:
+    """The cause that is right, with the probe that it is about."""
+    order = case.order
+    if order is None:
+        return Cause.NONE, None
+    cause = RIGHT[order.kind]
+    if order.place == KEEPER:
+        return Cause.KEEPER_PROBE, None
+    return cause, Place(order.place) if cause in PROBES and order.place else None
+
+
+def traceless(case: Case) -> bool:
+    """Whether nothing was raised after the fault, and the estimate stayed by its setpoint."""
+    order, seen = case.order, case.window
+    assert order is not None
+    kinds = (EventKind.ALARM_RAISED, EventKind.CUTOFF)
+    if any(e.kind in kinds and e.at_s >= order.at_s for e in (*seen.said, *seen.others)):
+        return False
+    after = seen.at_s >= order.at_s
+    off_k = np.abs(seen.estimate_c - seen.setpoint_c)[after]
+    return not seen.holes and bool(np.nanmax(off_k) < TRACE_K)
 
 
 @dataclass
@@ -71,10 +132,15 @@ class Tape:
 
 
 def window(
-    tape: Tape, world: World, name: str, from_s: float, tended: Sequence[Tended] = ()
+    tape: Tape,
+    world: World,
+    name: str,
+    from_s: float,
+    tended: Sequence[Tended] = (),
+    to_s: float = math.inf,
 ) -> Window:
-    """One box of a tape, from a time on."""
-    rows = [r for r in tape.records if r.chamber == name and r.at_s >= from_s]
+    """One box of a tape, from one time to another."""
+    rows = [r for r in tape.records if r.chamber == name and from_s <= r.at_s < to_s]
     chamber = world.config.chambers[name]
     places = [place for place in Place if place in chamber.probes.by_place()]
     celsius = {place: np.full(len(rows), np.nan) for place in places}
@@ -90,9 +156,12 @@ def window(
                 faults.append((row.at_s, place, reading.fault))
     times = np.array([row.at_s for row in rows])
     said = [
-        Said(e.at_s, e.kind, e.chamber, e.text, e.alarm) for e in tape.events if e.at_s >= from_s
+        Said(e.at_s, e.kind, e.chamber, e.text, e.alarm)
+        for e in tape.events
+        if from_s <= e.at_s < to_s
     ]
-    holes = holes_of(times, tape.dark_s, world.config.cycle_s, world.now_s)
+    ends_s = min(to_s, world.now_s)
+    holes = holes_of(times, tape.dark_s, world.config.cycle_s, ends_s)
     return Window(
         chamber=name,
         config=chamber,
@@ -113,7 +182,7 @@ def window(
         others=[each for each in said if each.chamber not in (None, name)],
         tended=tended,
         holes=holes,
-        ends_s=world.now_s,
+        ends_s=ends_s,
     )
 
 
@@ -163,7 +232,10 @@ def of_batch(batch: Batch) -> Iterator[Case]:
             starts[start] = (copy.deepcopy(world), tape.copy())
         tape.follow(world, SPACING_H)
     for name, box in zip(scene.names, scene.boxes, strict=True):
-        yield Case(None, window(tape, world, name, world.now_s - QUIET_H * HOUR_S), box)
+        for part in range(int((DAY_H + SPACING_H) // QUIET_H)):
+            to_s = world.now_s - part * QUIET_H * HOUR_S
+            quiet = window(tape, world, name, to_s - QUIET_H * HOUR_S, to_s=to_s)
+            yield Case(None, quiet, box)
     for run in batch.runs:
         yield of_run(run, batch, starts)
 

@@ -1,0 +1,318 @@
+"""The finders of what power, processes, probes and hands did.
+
+The weights are judgement, tried on rehearsed faults (``tests/bench/diagnosis.py``).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from typing import Final
+
+import numpy as np
+
+from bottomheat.model import PLACE_WORDS, Alarm, EventKind, Fault, Place
+from bottomheat.review.causes import Cause
+from bottomheat.review.features import (
+    HOUR_S,
+    Candidate,
+    Features,
+    Mark,
+    alarm_marks,
+    runs,
+    text_marks,
+)
+from bottomheat.review.window import Window
+
+Finder = Callable[[Window, Features], Iterator[Candidate]]
+_A = Alarm
+
+
+# -- power and processes ---------------------------------------------------------------------
+
+
+def _gaps(window: Window, _: Features) -> Iterator[Candidate]:
+    for hole in window.holes:
+        long = (hole.to_s - hole.from_s) / 60.0
+        text = f"nothing was recorded for {long:.0f} min"
+        if hole.cause == "power":
+            marks = (Mark(8.0, f"{text}; the computer started anew after it", hole.from_s),)
+            yield Candidate(Cause.POWER_CUT, None, marks)
+        elif hole.cause in ("unknown", "log failed"):
+            same = Mark(6.0, f"{text}, and the same run of the service went on", hole.from_s)
+            yield Candidate(Cause.SERVICE_SILENT, None, (same,))
+
+
+def _keeper(window: Window, _: Features) -> Iterator[Candidate]:
+    marks = alarm_marks(window, 6.0, _A.KEEPER_SILENT)
+    yield Candidate(Cause.KEEPER_SILENT, None, tuple(marks))
+    refused = [
+        Mark(6.0, e.text, e.at_s)
+        for e in window.said
+        if e.kind is EventKind.KEEPER
+        and e.text.startswith("no heat: its probe")
+        and "three good readings" not in e.text
+        and "the limit is" not in e.text
+    ][:1]
+    yield Candidate(Cause.KEEPER_PROBE, None, tuple(refused))
+
+
+# -- probes ----------------------------------------------------------------------------------
+
+
+def _silent(_: Window, seen: Features) -> Iterator[Candidate]:
+    for place, lost in seen.lost.items():
+        if lost is None:
+            continue
+        from_s, to_s, why = lost
+        if why is Fault.JUMP or (why is None and seen.jumped[place]):
+            continue
+        said = why.value if why is not None else "no good reading"
+        long = (to_s - from_s) / 60.0
+        weight = 5.0 if to_s - from_s >= 30.0 + 2 * seen.cycle_s else 1.0
+        text = f"{PLACE_WORDS[place]}: {said}, for {long:.0f} min"
+        yield Candidate(Cause.PROBE_SILENT, place, (Mark(weight + 2.0, text, from_s),))
+
+
+def _frozen(window: Window, seen: Features) -> Iterator[Candidate]:
+    for place in window.celsius:
+        marks = text_marks(window, 6.0, f"{PLACE_WORDS[place]}: its probe stands still")
+        long_s, since_s = seen.still_s(place)
+        usual_s = _still_before(window, seen, place, since_s)
+        if long_s >= 1.5 * HOUR_S and long_s >= 4.0 * usual_s:
+            share = 4.0 if place is not Place.ROOM else 3.5
+            text = (
+                f"{PLACE_WORDS[place]}: the same reading for {long_s / 60:.0f} min, "
+                f"{usual_s / 60:.0f} at most before"
+            )
+            marks.append(Mark(share, text, since_s))
+        if marks and marks[0].at_s is not None:
+            marks += _moves_again(window, place, marks[0].at_s)
+        if marks and place is not Place.ROOM:
+            elsewhere = _like_the_room(seen, place, long_s, since_s)
+            if elsewhere is not None:
+                marks.append(Mark(-8.0, elsewhere, since_s))
+                yield Candidate(Cause.PROBE_DISPLACED, place, (Mark(5.0, elsewhere, since_s),))
+        yield Candidate(Cause.PROBE_FROZEN, place, tuple(marks))
+
+
+def _moves_again(window: Window, place: Place, after_s: float) -> list[Mark]:
+    """Against a frozen probe: later it moved by itself, over an hour or more."""
+    times, values = window.at_s, window.at(place)
+    moved = np.flatnonzero((np.diff(values) != 0.0) & (times[1:] > after_s + 60.0))
+    if len(moved) < 10 or times[moved[-1]] - times[moved[0]] < HOUR_S:
+        return []
+    if window.raised(Alarm.CUTOFF):
+        return []  # nobody may have left it alone
+    text = f"{PLACE_WORDS[place]}: it moved again later, by itself"
+    return [Mark(-5.0, text, float(times[moved[0] + 1]))]
+
+
+def _like_the_room(seen: Features, place: Place, long_s: float, since_s: float) -> str | None:
+    """What to say where a probe that stands still shows what the room shows, or None."""
+    if math.isnan(since_s) or long_s < 600.0:
+        return None
+    there_c = seen.mean(place, since_s, since_s + long_s)
+    room_c = seen.mean(Place.ROOM, since_s, since_s + long_s)
+    before_c = seen.mean(place, since_s - 3 * HOUR_S, since_s - 2 * HOUR_S)
+    if math.isnan(room_c) or abs(there_c - room_c) > 1.5 or abs(before_c - room_c) < 3.0:
+        return None
+    return f"{PLACE_WORDS[place]}: it shows what the room shows, {there_c:.1f} °C"
+
+
+def _still_before(window: Window, seen: Features, place: Place, since_s: float) -> float:
+    """The longest stretch of one reading before a time, s; at least a minute."""
+    if math.isnan(since_s):
+        return math.inf
+    rows = window.between(-math.inf, since_s)
+    values, times = window.at(place)[rows], window.at_s[rows]
+    same = np.append(False, np.diff(values) == 0.0) if len(values) > 1 else np.zeros(0, bool)
+    lengths = [float(times[last - 1] - times[first - 1]) for first, last in runs(same)]
+    if not lengths or len(values) * seen.cycle_s < HOUR_S:
+        return math.inf
+    return max(60.0, *lengths)
+
+
+def _displaced(window: Window, seen: Features) -> Iterator[Candidate]:
+    marks = text_marks(window, 5.0, "the wet-layer probe is displaced")
+    yield Candidate(Cause.PROBE_DISPLACED, Place.SUBSTRATE, tuple(marks))
+    marks = text_marks(window, 6.0, "the callus probe is displaced")
+    yield Candidate(Cause.PROBE_DISPLACED, Place.CALLUS, tuple(marks))
+    for place in window.celsius:
+        if seen.jumped[place] and place is not Place.ROOM:
+            at_s = next(at for at, p, f in window.faults if p is place and f is Fault.JUMP)
+            text = f"{PLACE_WORDS[place]}: jumped from one reading to the next"
+            yield Candidate(Cause.PROBE_DISPLACED, place, (Mark(4.0, text, at_s),))
+
+
+# -- the rest ----------------------------------------------------------------------------------
+
+
+def _others(window: Window, _: Features) -> Iterator[Candidate]:
+    yield Candidate(Cause.CROSSED, None, tuple(alarm_marks(window, 7.0, _A.CROSSED)))
+    yield Candidate(Cause.SERIES_STUCK, None, tuple(alarm_marks(window, 5.0, _A.SERIES_STUCK)))
+
+
+def _swapped(window: Window, seen: Features) -> Iterator[Candidate]:
+    """A place of two boxes that changed over, each to where the other had been."""
+    for name, readings in window.beside.items():
+        for place in (Place.SUBSTRATE, Place.MAT):
+            theirs = readings.get(place)
+            if theirs is None or place not in window.celsius:
+                continue
+            found = _changed_over(window.at(place), theirs, seen.cycle_s)
+            if found is not None:
+                index, before_k, after_k = found
+                text = (
+                    f"{PLACE_WORDS[place]}: {before_k:+.1f} K against {name} before, "
+                    f"{after_k:+.1f} K from one minute to the next"
+                )
+                mark = Mark(6.0, text, float(window.at_s[index]))
+                yield Candidate(Cause.CROSSED, None, (mark,))
+
+
+def _changed_over(
+    ours: np.ndarray, theirs: np.ndarray, cycle_s: float
+) -> tuple[int, float, float] | None:
+    """Where a difference turned into its opposite at once, K before and after, or None.
+
+    Both have to have moved, each by a fair part of the difference.
+    """
+    apart = ours - theirs
+    span, near = round(1800.0 / cycle_s), max(1, round(300.0 / cycle_s))
+    good = np.where(np.isnan(apart), 0.0, apart)
+    count = np.concatenate(([0], np.cumsum(~np.isnan(apart))))
+    total = np.concatenate(([0.0], np.cumsum(good)))
+    at = np.arange(span, len(apart) - near - span)
+    if not len(at):
+        return None
+    with np.errstate(invalid="ignore", divide="ignore"):
+        before = (total[at] - total[at - span]) / (count[at] - count[at - span])
+        after = (total[at + near + span] - total[at + near]) / (
+            count[at + near + span] - count[at + near]
+        )
+    turned = np.abs(after + before) <= 0.35 * np.abs(before)
+    fits = turned & (np.abs(before) >= 0.7)
+    if not fits.any():
+        return None
+    best = int(np.flatnonzero(fits)[np.argmax(np.abs(before[fits]))])
+    index = int(at[best])
+    # A difference that turns slowly is weather; this one was the same until just before.
+    early = float(np.nanmean(apart[max(0, index - 2 * span) : index - span + 1]))
+    if abs(early - before[best]) > 0.5 * abs(before[best]):
+        return None
+    for each, sign in ((ours, -1.0), (theirs, 1.0)):
+        moved_k = np.nanmean(each[index + near : index + near + span]) - np.nanmean(
+            each[index - span : index]
+        )
+        if not moved_k * sign * np.sign(before[best]) >= 0.4 * abs(before[best]):
+            return None
+    return index, float(before[best]), float(after[best])
+
+
+def _opened(window: Window, seen: Features) -> Iterator[Candidate]:
+    marks = text_marks(window, 3.5, "box opened, filled or watered")
+    if window.tended:
+        tended = window.tended[0]
+        marks.append(Mark(3.5, f"the grower said so: {tended.doing}", tended.from_s))
+    step = _sudden(window, seen, Place.SUBSTRATE)
+    if step is not None and marks:
+        at_s, step_k = step
+        text = f"the wet layer moved by {step_k:+.1f} K from one reading to the next"
+        marks.append(Mark(-2.5, f"{text}, which no bed does", at_s))
+    yield Candidate(Cause.OPENED, None, tuple(marks))
+
+
+def _wrong(window: Window, seen: Features) -> Iterator[Candidate]:
+    for place in window.celsius:
+        step = _sudden(window, seen, place)
+        if step is None:
+            continue
+        at_s, step_k = step
+        text = (
+            f"{PLACE_WORDS[place]}: {step_k:+.1f} K from one reading to the next, and it stayed so"
+        )
+        yield Candidate(Cause.PROBE_WRONG, place, (Mark(4.5, text, at_s),))
+
+
+def _filled(values: np.ndarray) -> np.ndarray:
+    """Values with each gap filled by the one before it: a step shows across rejected readings."""
+    index = np.where(np.isnan(values), 0, np.arange(len(values)))
+    return np.asarray(values[np.maximum.accumulate(index)])
+
+
+def _sudden(window: Window, seen: Features, place: Place) -> tuple[float, float] | None:
+    """A step of a kelvin or more between two readings that then stays: when, and by how much."""
+    values = _filled(window.at(place))
+    steps = np.diff(values)
+    if not len(steps) or np.isnan(steps).all():
+        return None
+    index = int(np.nanargmax(np.abs(steps)))
+    step_k = float(steps[index])
+    others = np.delete(np.abs(steps), index)
+    if abs(step_k) < 1.0 or abs(step_k) < 2.5 * float(np.nanmax(others, initial=0.0)):
+        return None
+    near = max(3, round(120.0 / seen.cycle_s))
+    before = values[max(0, index - near) : index + 1]
+    after = values[index + 1 : index + 1 + near]
+    stayed = float(np.nanmean(after)) - float(np.nanmean(before))
+    if abs(stayed) < 0.6 * abs(step_k) or stayed * step_k < 0:
+        return None
+    return float(window.at_s[index + 1]), step_k
+
+
+def _layers(window: Window, seen: Features) -> Iterator[Candidate]:
+    """Two probes on one layer that disagree: which one left the other."""
+    marks = alarm_marks(window, 1.0, _A.SUBSTRATES_DISAGREE)
+    if not marks or Place.SUBSTRATE_2 not in window.celsius:
+        return
+    apart = np.abs(window.at(Place.SUBSTRATE) - window.at(Place.SUBSTRATE_2))
+    over = np.flatnonzero(apart > 1.0)
+    if not len(over):
+        return
+    at_s = float(window.at_s[over[0]])
+    pair = (Place.SUBSTRATE, Place.SUBSTRATE_2)
+    moved = {place: abs(seen.step(place, at_s - 300.0, 600.0)) for place in pair}
+    for place, moved_k in moved.items():
+        if moved_k >= 0.8:
+            text = f"{PLACE_WORDS[place]}: moved by {moved_k:.1f} K when the two parted"
+            yield Candidate(Cause.PROBE_DISPLACED, place, (*marks, Mark(3.0, text, at_s)))
+    if max(moved.values()) < 0.8:
+        yield from _drifted(window, seen, marks, at_s)
+
+
+def _drifted(window: Window, seen: Features, marks: list[Mark], at_s: float) -> Iterator[Candidate]:
+    """Two probes that parted slowly: the mat goes with the one that is right."""
+    first_s, last_s = float(window.at_s[0]), float(window.at_s[-1])
+    span_s = min(2 * HOUR_S, (last_s - first_s) / 4)
+
+    def change(place: Place) -> float:
+        before = seen.mean(place, first_s, first_s + span_s)
+        return seen.mean(place, last_s - span_s, last_s) - before
+
+    mat_k = change(Place.MAT)
+    pair = (Place.SUBSTRATE, Place.SUBSTRATE_2)
+    for place, other in (pair, pair[::-1]):
+        gone_k, stayed_k = change(place), change(other)
+        if math.isnan(mat_k) or abs(gone_k - stayed_k) < 0.3:
+            continue
+        if abs(gone_k - mat_k) > abs(stayed_k - mat_k):
+            text = (
+                f"{PLACE_WORDS[place]}: moved by {gone_k:+.1f} K over the time, the other by "
+                f"{stayed_k:+.1f}, and the mat by {mat_k:+.1f}"
+            )
+            yield Candidate(Cause.PROBE_WRONG, place, (*marks, Mark(3.0, text, at_s)))
+
+
+FINDERS: Final[tuple[Finder, ...]] = (
+    _gaps,
+    _keeper,
+    _silent,
+    _frozen,
+    _displaced,
+    _others,
+    _swapped,
+    _opened,
+    _wrong,
+    _layers,
+)
