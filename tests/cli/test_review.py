@@ -271,6 +271,34 @@ def test_the_overview_as_data_comes_to_what_the_rows_say(log: Path) -> None:
     assert [each["boxes"] for each in found["episodes"]] == [[NORTH, SOUTH], [SOUTH], [NORTH]]
 
 
+def test_a_page_of_the_last_fault(log: Path, tmp_path: Path) -> None:
+    page = tmp_path / "page.html"
+    answer = ask(log, "--last-fault", "--html", str(page))
+    assert answer.exit_code == 0, answer.exception
+    assert str(page) in answer.stderr
+    assert answer.stdout == ""
+    shown = page.read_text(encoding="utf-8")
+    assert page.stat().st_size < 2_000_000
+    for part in ("Heat that nobody asked for", "NEEDS RESET", "cut five bases", "Pull the mat"):
+        assert part in shown
+
+
+def test_a_page_of_the_last_days_and_of_a_batch_beside_the_data(log: Path, tmp_path: Path) -> None:
+    page = tmp_path / "page.html"
+    found = data(log, "--html", str(page))
+    assert len(found["episodes"]) == 3
+    assert "Power cut; north-bench, south-bench" in page.read_text(encoding="utf-8")
+    text(log, "--batch", "GRP-2", "--html", str(page))
+    shown = page.read_text(encoding="utf-8")
+    assert "60 grapevine bench grafts" in shown
+    assert ">south-bench<" not in shown
+
+
+def test_a_page_that_cannot_be_written_is_said(log: Path, tmp_path: Path) -> None:
+    told = refused(log, "--last-fault", "--html", str(tmp_path / "none" / "page.html"))
+    assert "cannot be written (No such file or directory)" in told
+
+
 def test_what_cannot_be_reviewed_is_said(log: Path, tmp_path: Path) -> None:
     assert "there is no chamber shed" in refused(log, "--chamber", "shed")
     assert "there is no batch XYZ; the season has: GRP-2" in refused(log, "--batch", "XYZ")

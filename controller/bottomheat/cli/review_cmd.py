@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -14,6 +15,7 @@ from bottomheat.errors import InputError
 if TYPE_CHECKING:
     from bottomheat.cli.review_load import Book
     from bottomheat.cli.season_view import View
+    from bottomheat.review.report import Report
     from bottomheat.review.story import Overview, Story
     from bottomheat.season.ledger import Batch
 
@@ -34,6 +36,13 @@ MOST_IN_FULL: Final = 3
 @click.option("--chamber", metavar="CHAMBER", help="Of one box alone.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object instead of text.")
 @click.option(
+    "--html",
+    "page",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="One page with charts into this file, instead of text.",
+)
+@click.option(
     "--log",
     type=click.Path(path_type=Path),
     metavar="FILE",
@@ -47,6 +56,7 @@ def command(
     batch_name: str | None,
     chamber: str | None,
     as_json: bool,
+    page: Path | None,
     log: Path | None,
     config_path: Path,
 ) -> None:
@@ -73,16 +83,24 @@ def command(
     _check(seen, chamber)
     book = Book(seen)
     try:
-        more = "" if log is None else f" --log {log}"
+        way = _Way("" if log is None else f" --log {log}", page, as_json=as_json)
         if last_fault:
-            told = _last(book, chamber)
-            click.echo(_stories([told], as_json=as_json))
+            _stories(book, [_last(book, chamber)], way)
         elif batch_name is not None:
-            _batch(book, batch_name, more, as_json=as_json)
+            _batch(book, batch_name, way)
         else:
-            _time(book, from_when, to_when, chamber, more, as_json=as_json)
+            _time(book, from_when, to_when, chamber, way)
     finally:
         book.close()
+
+
+@dataclass(frozen=True, slots=True)
+class _Way:
+    """How it is told; ``more``: options that belong to every command that is printed."""
+
+    more: str
+    page: Path | None
+    as_json: bool
 
 
 def _check(seen: View, chamber: str | None) -> None:
@@ -105,7 +123,7 @@ def _last(book: Book, chamber: str | None) -> Story:
     return story(book, found[0], found[1], chamber)
 
 
-def _batch(book: Book, name: str, more: str, *, as_json: bool) -> None:
+def _batch(book: Book, name: str, way: _Way) -> None:
     from bottomheat.cli.review_data import overview_of_batch
 
     batches = book.seen.season.batches
@@ -118,7 +136,7 @@ def _batch(book: Book, name: str, more: str, *, as_json: bool) -> None:
     found = overview_of_batch(book, batch)
     if found is None:
         raise InputError(f"{batch.name} has not stood anywhere yet: there is nothing to review.")
-    _show(found, batch.name, more, as_json=as_json)
+    _show(book, found, batch.name, way)
 
 
 def _time(
@@ -126,9 +144,7 @@ def _time(
     from_when: str | None,
     to_when: str | None,
     chamber: str | None,
-    more: str,
-    *,
-    as_json: bool,
+    way: _Way,
 ) -> None:
     from bottomheat.cli.log_file import progress
     from bottomheat.cli.review_data import before, episodes_in, overview, quiet, story
@@ -139,17 +155,17 @@ def _time(
         # A minute is as exact as it is written: what ends in it is not asked for.
         found = [each for each in around if each.from_ms < to_ms and each.to_ms >= from_ms]
         if not found and to_ms - from_ms <= IN_FULL_MS:
-            click.echo(_stories([quiet(book, from_ms, to_ms, chamber)], as_json=as_json))
+            _stories(book, [quiet(book, from_ms, to_ms, chamber)], way)
             return
         if len(found) == 1 or (found and len(found) <= MOST_IN_FULL and _short(from_ms, to_ms)):
             told = [story(book, each, before(around, each), chamber) for each in found]
-            click.echo(_stories(told, as_json=as_json))
+            _stories(book, told, way)
             return
-    with progress(quiet=as_json) as tell:
+    with progress(quiet=way.as_json) as tell:
         shown = overview(book, from_ms, to_ms, chamber=chamber, progress=tell)
     days = round((to_ms - from_ms) / DAY_MS)
     name = f"The last {days} days" if from_when is None else "In that time"
-    _show(shown, name, more, as_json=as_json)
+    _show(book, shown, name, way)
 
 
 def _short(from_ms: int, to_ms: int) -> bool:
@@ -192,24 +208,47 @@ def _moment_ms(seen: View, text: str, *, end: bool) -> int:
     return when.at_ms + (when.open_ms if end else -when.open_ms)
 
 
-def _stories(told: list[Story], *, as_json: bool) -> str:
+def _stories(book: Book, told: list[Story], way: _Way) -> None:
     from bottomheat.cli.review_json import story_data
     from bottomheat.cli.review_text import render
 
-    if as_json:
+    if way.as_json:
         data = {"episodes": [story_data(each) for each in told]}
-        return json.dumps(data, ensure_ascii=False, indent=2)
-    return f"\n\n{'-' * 80}\n\n".join(render(each) for each in told)
+        click.echo(json.dumps(data, ensure_ascii=False, indent=2))
+    if way.page is not None:
+        from bottomheat.cli.log_file import progress
+        from bottomheat.cli.review_page import page_of_stories
+
+        with progress(quiet=way.as_json) as tell:
+            report = page_of_stories(book, told, tell)
+        _write(report, way)
+    elif not way.as_json:
+        click.echo(f"\n\n{'-' * 80}\n\n".join(render(each) for each in told))
 
 
-def _show(found: Overview, name: str, more: str, *, as_json: bool) -> None:
+def _show(book: Book, found: Overview, name: str, way: _Way) -> None:
     from bottomheat.cli.review_json import overview_data
     from bottomheat.cli.review_text import render_overview
 
-    if as_json:
+    if way.as_json:
         click.echo(json.dumps(overview_data(found), ensure_ascii=False, indent=2))
-    else:
-        click.echo(render_overview(found, name, more))
+    if way.page is not None:
+        from bottomheat.cli.log_file import progress
+        from bottomheat.cli.review_page import page_of_overview
+
+        with progress(quiet=way.as_json) as tell:
+            report = page_of_overview(book, found, name, tell)
+        _write(report, way)
+    elif not way.as_json:
+        click.echo(render_overview(found, name, way.more))
+
+
+def _write(report: Report, way: _Way) -> None:
+    from bottomheat.cli.review_page import write
+
+    if way.page is not None:
+        size = write(way.page, report)
+        click.echo(f"{way.page} written, {size / 1e6:.1f} MB: open it in any browser.", err=True)
 
 
 def _shown(text: str) -> str:
