@@ -245,8 +245,10 @@ def worked_out(raw: Raw, name: str) -> tuple[Sums, float, float]:
 @dataclass(frozen=True)
 class Rehearsed:
     log: Path
+    found: rehearse_season.Season
     screen: str
     raw: Raw
+    days: Sequence[float]
 
 
 @pytest.fixture(scope="module")
@@ -256,8 +258,9 @@ def season(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Rehearsed]:
         patch.setenv("TZ", "UTC")
         time.tzset()
         log = tmp_path_factory.mktemp("season") / "season.sqlite"
-        screen = rehearse_season.run(log, 1, as_json=False)
-        yield Rehearsed(log, screen, Raw(log))
+        days: list[float] = []
+        found = rehearse_season.played(log, 1, days.append)
+        yield Rehearsed(log, found, rehearse_season.render(found, kept=True), Raw(log), days)
     time.tzset()
 
 
@@ -283,6 +286,28 @@ def test_the_screen_has_a_record_of_each_batch_and_how_to_look_on(season: Rehear
     assert (
         max(len(line) for line in season.screen.splitlines() if str(season.log) not in line) <= 80
     )
+
+
+def test_without_a_log_the_screen_says_how_to_keep_one(season: Rehearsed) -> None:
+    thrown_away = rehearse_season.render(season.found, kept=False)
+    assert "bottomheat rehearse --season --log FILE" in thrown_away
+    assert str(season.log) not in thrown_away
+
+
+def test_the_same_as_data(season: Rehearsed) -> None:
+    data = json.loads(json.dumps(rehearse_season.as_data(season.found, kept=True), allow_nan=False))
+    assert (data["simulation"], data["season"], data["seed"]) == (True, "2026-27", 1)
+    assert data["log"] == str(season.log)
+    assert [each["name"] for each in data["batches"]] == ["MUL-1", "GRP-1", "BLC-1", "MUL-2"]
+    assert data["not_taken"] == []
+    assert data["commands"] > 100
+    assert {each["chamber"] for each in data["setpoints"]} == {NORTH, SOUTH}
+    assert data["to_ms"] - data["from_ms"] > 240 * DAY_MS
+    assert rehearse_season.as_data(season.found, kept=False)["log"] is None
+
+
+def test_it_says_how_far_it_is_day_by_day(season: Rehearsed) -> None:
+    assert list(season.days) == [float(day) for day in range(1, 243)]
 
 
 def test_every_setpoint_order_of_the_log_is_on_the_screen(season: Rehearsed) -> None:

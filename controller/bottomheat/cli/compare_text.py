@@ -145,15 +145,19 @@ def _table(sides: Sequence[Side]) -> Iterator[str]:
 
 
 def _row(label: str, cells: Sequence[str]) -> str:
-    shown = "".join(f"{cell:<{_COLUMN}}" for cell in cells)
+    shown = "".join(f"{_cut(cell):<{_COLUMN}}" for cell in cells)
     return f"{label:<{_LABEL}}{shown}".rstrip()
+
+
+def _cut(cell: str) -> str:
+    return cell if len(cell) < _COLUMN else f"{cell[: _COLUMN - 2]}\N{HORIZONTAL ELLIPSIS}"
 
 
 def _made(side: Side) -> str:
     count = sum(batch.count for batch in side.batches)
     species = list(by_species(side.batches))
     what = species[0] if len(species) == 1 else f"{len(species)} species"
-    return f"{count} {what}"[: _COLUMN - 1]
+    return f"{count} {what}"
 
 
 def _batch_count(side: Side) -> str:

@@ -72,25 +72,42 @@ def run(
     Raises:
         InputError: the log cannot be written.
     """
-    from bottomheat.cli.rehearse_inputs import require_free
-    from bottomheat.errors import LogError
-    from bottomheat.rehearse_season import rehearse_season
-    from bottomheat_drivers.clock import SystemClock
-
     with contextlib.ExitStack() as stack:
         path = log
         if path is None:
             folder = stack.enter_context(tempfile.TemporaryDirectory(prefix="bottomheat-"))
             path = Path(folder) / "season.sqlite"
-        require_free(path)
-        began_s = SystemClock().monotonic_s()
-        try:
-            told = rehearse_season(path, seed=seed, on_day=tell)
-        except LogError as error:
-            raise InputError(f"the log of the rehearsal cannot be written: {error}") from None
-        wall_s = SystemClock().monotonic_s() - began_s
-        found = Season(path, seed, _batches(path), setpoint_changes(path), told, wall_s)
-        return _plain(found) if as_json else render(found, kept=log is not None)
+        found = played(path, seed, tell)
+    kept = log is not None
+    if as_json:
+        return json.dumps(as_data(found, kept=kept), allow_nan=False, ensure_ascii=False)
+    return render(found, kept=kept)
+
+
+def played(log: Path, seed: int, tell: Callable[[float], None] | None = None) -> Season:
+    """Rehearse the season, and read back what came of it.
+
+    Args:
+        log: where it is kept.
+        seed: of the weather and of the probes' noise.
+        tell: told the days done.
+
+    Raises:
+        InputError: the log cannot be written.
+    """
+    from bottomheat import rehearse_season
+    from bottomheat.cli.rehearse_inputs import require_free
+    from bottomheat.errors import LogError
+    from bottomheat_drivers.clock import SystemClock
+
+    require_free(log)
+    began_s = SystemClock().monotonic_s()
+    try:
+        told = rehearse_season.rehearse_season(log, seed=seed, on_day=tell)
+    except LogError as error:
+        raise InputError(f"the log of the rehearsal cannot be written: {error}") from None
+    wall_s = SystemClock().monotonic_s() - began_s
+    return Season(log, seed, _batches(log), setpoint_changes(log), told, wall_s)
 
 
 def _batches(path: Path) -> list[Shown]:
@@ -177,18 +194,24 @@ def _look_on(log: Path | None) -> list[str]:
     ]
 
 
-def _plain(found: Season) -> str:
-    from bottomheat.cli.record_text import as_data
+def as_data(found: Season, *, kept: bool) -> dict[str, Any]:
+    """The season as plain data.
+
+    Args:
+        found: what there is to show.
+        kept: whether the log stays.
+    """
+    from bottomheat.cli.record_text import as_data as record_data
     from bottomheat.season.season_story import BEGINS, ENDS, SEASON, to_ms
 
-    plain: dict[str, Any] = {
+    return {
         "simulation": True,
         "season": SEASON,
         "from_ms": to_ms(BEGINS),
         "to_ms": to_ms(ENDS),
         "seed": found.seed,
-        "log": str(found.log),
-        "batches": [as_data(shown) for shown in found.batches],
+        "log": str(found.log) if kept else None,
+        "batches": [record_data(shown) for shown in found.batches],
         "setpoints": [
             {"at_ms": change.at_ms, "chamber": change.box, "text": change.words}
             for change in found.changes
@@ -197,4 +220,3 @@ def _plain(found: Season) -> str:
         "not_taken": found.told.refused,
         "wall_s": found.wall_s,
     }
-    return json.dumps(plain, allow_nan=False, ensure_ascii=False)

@@ -33,7 +33,7 @@ CLEAN: Final = (
     "Let all of it dry in the open, mats too.  Store a mat flat, or rolled as its maker says.",
     "Wipe the tools with alcohol, away from mat and flame; sharpen, oil.",
     "Write in_use: false for each box in the config, so that nothing heats and nothing alarms.",
-    "Copy the log to another place: it is the only record of this winter.",
+    "Copy the log to another place (bottomheat backup): it is the only record of this winter.",
 )
 """What is done in May."""
 
@@ -44,7 +44,7 @@ OCTOBER: Final = (
     "Change relays that have worn (below), and prove the wiring: bottomheat prove.",
     "Probes in melting ice, or all in one jar of water: bottomheat calibrate.",
     "Fresh battery in the thermometer that you trust; it has to be in date.",
-    "Alarms: bottomheat alerts --help; have one sent, and have your helper read it.",
+    "Alarms: bottomheat alerts --test sends one; have your helper read it.",
     "Read what changed in the program since, then bottomheat check.",
     "Fresh layer, probes in their places, calibrate again on a mild day and on a cold one.",
     "48 h with damp bags and no cuttings, then bottomheat ready BOX.",
