@@ -110,11 +110,21 @@ def build() -> Image:
     with (cache / "lock").open("wb") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)
         _tools()
-        rootfs = _rootfs(cache, suite)
-        version = _kernel_version(rootfs)
-        modules = _modules(cache, rootfs, version)
-        wheels = _wheels(cache)
-        return _image(cache, rootfs, version, modules, wheels)
+        kept = any(cache.glob("rootfs-*.tar"))
+        try:
+            rootfs, version, modules = _linux(cache, suite)
+        except CannotBuildError:
+            if not kept:
+                raise
+            rootfs, version, modules = _linux(cache, suite)  # what was kept was too old
+        return _image(cache, rootfs, version, modules, _wheels(cache))
+
+
+def _linux(cache: Path, suite: str) -> tuple[Path, str, Path]:
+    """A minimal Debian, the version of its kernel, and the modules for it."""
+    rootfs = _rootfs(cache, suite)
+    version = _kernel_version(rootfs)
+    return rootfs, version, _modules(cache, rootfs, version)
 
 
 def cache_folder() -> Path:
@@ -262,7 +272,7 @@ def _modules(cache: Path, rootfs: Path, version: str) -> Path:
             _apt("update")
             _apt("install", "-y", "--no-install-recommends", f"linux-headers-{version}")
         except (OSError, subprocess.SubprocessError) as error:
-            rootfs.unlink()  # of another state of the mirror; the next attempt begins anew
+            rootfs.unlink()  # of another state of the mirror
             raise CannotBuildError(
                 f"apt cannot install the headers of kernel {version} ({_last_word(error)})"
             ) from error
