@@ -7,6 +7,7 @@ arithmetic below; none of the project's own reading, folding or adding up is use
 from __future__ import annotations
 
 import json
+import logging
 import math
 import re
 import sqlite3
@@ -304,6 +305,14 @@ def test_the_same_as_data(season: Rehearsed) -> None:
     assert {each["chamber"] for each in data["setpoints"]} == {NORTH, SOUTH}
     assert data["to_ms"] - data["from_ms"] > 240 * DAY_MS
     assert rehearse_season.as_data(season.found, kept=False)["log"] is None
+
+
+def test_the_daemon_does_not_flood_the_screen_and_speaks_again_afterwards(
+    season: Rehearsed, caplog: pytest.LogCaptureFixture
+) -> None:
+    assert len(season.raw.events) > 100
+    logging.getLogger("bottomheat").warning("after it")
+    assert [record.getMessage() for record in caplog.records] == ["after it"]
 
 
 def test_it_says_how_far_it_is_day_by_day(season: Rehearsed) -> None:

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import contextlib
 import json
+import logging
 import shlex
 import tempfile
 import textwrap
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
 from pathlib import Path
@@ -103,11 +104,24 @@ def played(log: Path, seed: int, tell: Callable[[float], None] | None = None) ->
     require_free(log)
     began_s = SystemClock().monotonic_s()
     try:
-        told = rehearse_season.rehearse_season(log, seed=seed, on_day=tell)
+        with _quiet():
+            told = rehearse_season.rehearse_season(log, seed=seed, on_day=tell)
     except LogError as error:
         raise InputError(f"the log of the rehearsal cannot be written: {error}") from None
     wall_s = SystemClock().monotonic_s() - began_s
     return Season(log, seed, _batches(log), setpoint_changes(log), told, wall_s)
+
+
+@contextlib.contextmanager
+def _quiet() -> Iterator[None]:
+    """What the daemon says to its service manager is in the log; here it would be a flood."""
+    daemon = logging.getLogger("bottomheat")
+    level = daemon.level
+    daemon.setLevel(logging.CRITICAL)
+    try:
+        yield
+    finally:
+        daemon.setLevel(level)
 
 
 def _batches(path: Path) -> list[Shown]:
