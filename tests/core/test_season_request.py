@@ -153,6 +153,37 @@ def test_the_union_of_grafts_is_to_be_warm_unless_said():
     assert diary.batch("GRP-2").zone is Zone.BASE
 
 
+@pytest.mark.parametrize(
+    ("box", "batch", "part"),
+    [
+        ({}, {}, None),
+        ({}, {"zone": "union"}, "of its unions is not known: bench works out that of bases"),
+        ({"zone": "union"}, {"zone": "union"}, None),
+        ({"zone": "union"}, {}, "of its bases is not known: bench works out that of unions"),
+        ({"zone_height": 30}, {"height_mm": 35}, None),
+        ({"zone_height": 30}, {"height_mm": 90}, "its bases 90 mm up is not known: bench works"),
+        ({"zone_height": 30}, {"height_mm": 90}, "out that of bases 30 mm up"),
+    ],
+)
+def test_a_height_that_the_box_tells_nothing_of_is_said(box, batch, part):
+    diary = Diary(config(bench=chamber_keys(**box)))
+    data = {"species": "mulberry", "count": 40}
+    answer = diary.keep("add", "MUL-1", data={**data, **batch})
+    told = [note for note in answer["notes"] if "not known" in note]
+    assert (part is None and not told) or part in told[0]
+    if part is not None:
+        assert told == diary.keep(corrects=1, data={"count": 39})["notes"]
+    look = diary.keep("look", "MUL-1")
+    assert look["notes"] == [], "said once, not at every look"
+
+
+def test_an_empty_box_goes_back_to_the_config_at_once():
+    diary = added(target_c=28.0, species="grapevine")
+    (box,) = diary.keep("close", "MUL-1")["boxes"]
+    assert (box["before_c"], box["setpoint_c"], box["lead"]) == (28.0, 25.0, None)
+    assert (box["per_day_k"], box["at_once_c"]) == (None, None)
+
+
 def test_a_look_brings_the_proposal_with_its_command():
     diary = added()
     answer = diary.keep("look", "MUL-1", data={"sampled": 10, "callused": 8, "rooted": 0})
@@ -170,6 +201,14 @@ def test_a_batch_that_is_hardened_off_may_move_out():
     assert {"text": answer["next"][-1]["text"], "do": "batch move MUL-1 --to unheated"} == (
         answer["next"][-1]
     )
+
+
+def test_buds_ahead_of_the_callus_are_told_at_the_look():
+    diary = added()
+    answer = diary.keep("look", "MUL-1", data={"sampled": 10, "callused": 2, "buds": 5})
+    assert answer["next"][0]["text"].startswith("buds are ahead of the callus")
+    other = diary.keep("change", "MUL-1", data={"count": 39})
+    assert other["next"] == []
 
 
 def test_mould_is_told_what_to_do_about():
@@ -478,7 +517,13 @@ def test_last_years_number_in_a_date_is_asked_about():
     diary = Diary()
     data = {"species": "mulberry", "count": 40, "made_ms": NOW_MS - 370 * DAY_MS}
     answer = diary.keep("add", "MUL-1", chamber="north", data=data)
-    assert any("is the year right?" in note for note in answer["notes"])
+    assert any("370 days ago: is the year right?" in note for note in answer["notes"])
+    data = {"made_ms": NOW_MS - 371 * DAY_MS}
+    assert "371 days ago" in diary.keep("change", "MUL-1", data=data)["notes"][0]
+    assert diary.keep("change", "MUL-1", data={"made_ms": NOW_MS - 380 * DAY_MS})["notes"]
+    assert diary.keep("change", "MUL-1", data={"count": 42})["notes"] == []
+    data = {"species": "mulberry", "count": 40, "made_ms": NOW_MS - 149 * DAY_MS}
+    assert diary.keep("add", "MUL-2", chamber="north", data=data)["notes"] == []
 
 
 def test_without_a_set_clock_an_entry_is_kept_after_all_the_rest():

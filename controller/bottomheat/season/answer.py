@@ -236,15 +236,11 @@ def _height(batch: Batch, config: Config) -> Iterator[str]:
     box = config.chambers[batch.place]
     if measured(batch, box):
         return
-    if box.zone is None and batch.zone is Zone.BASE:
-        return
-    what = "unions" if batch.zone is Zone.UNION else "bases"
     high = "" if batch.height_mm is None else f" {batch.height_mm:g} mm up"
-    known = f"{box.zone or 'base'}s" if box.zone != "union" else "unions"
     at = "" if box.zone_height_mm is None else f" {box.zone_height_mm:g} mm up"
     yield (
-        f"the temperature of its {what}{high} is not known: {batch.place} works out that of "
-        f"{known}{at}"
+        f"the temperature of its {batch.zone}s{high} is not known: {batch.place} works out that of "
+        f"{box.zone or Zone.BASE}s{at}"
     )
 
 
