@@ -47,6 +47,7 @@ def test_a_season_is_closed_with_its_record_and_the_lists(tmp_path: Path) -> Non
     done = run(config, "close")
     assert done.exit_code == 0, done.output
     assert closings(config) == ["2025-26"]
+    assert "Season 2025-26, closed now" in done.output
     assert "14 of 20" in done.output
     assert "In band" in done.output
     assert "CLEAN NOW" in done.output
@@ -62,6 +63,7 @@ def test_it_is_closed_as_it_is_where_that_is_said(tmp_path: Path) -> None:
     done = run(config, "close", "--as-it-is", "--name", "the wet winter")
     assert done.exit_code == 0, done.output
     assert closings(config) == ["the wet winter"]
+    assert "Season the wet winter, closed now" in done.output
 
 
 def test_a_season_is_closed_once(tmp_path: Path) -> None:

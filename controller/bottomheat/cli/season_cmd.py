@@ -82,9 +82,10 @@ def close(name: str | None, as_it_is: bool, config_path: Path) -> None:
             "the season is not closed yet: enter these counts first, or close it without them "
             "with --as-it-is."
         )
-    enter(config_path, {"what": "season", "data": {"name": name or found.name}})
+    called = name or found.name
+    enter(config_path, {"what": "season", "data": {"name": called}})
     click.echo("")
-    click.echo(render(found, _records(seen, found.batches), lists=True))
+    click.echo(render(found, _records(seen, found.batches), closed_as=called))
 
 
 def _closing(seen: View, name: str | None) -> Closing:

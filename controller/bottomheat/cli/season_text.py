@@ -18,24 +18,31 @@ WIDTH: Final = 80
 
 
 def render(
-    found: Closing, shown: Sequence[Shown], zone: tzinfo | None = None, *, lists: bool | None = None
+    found: Closing,
+    shown: Sequence[Shown],
+    zone: tzinfo | None = None,
+    *,
+    closed_as: str | None = None,
 ) -> str:
-    """The screen.
+    """The screen, with the lists for May and October where nothing is missing.
 
     Args:
         found: the season.
         shown: the record of each batch.
         zone: of the days shown; None is this machine's.
-        lists: whether the lists for May and October are shown; None: where nothing is missing.
+        closed_as: the name under which it has just been closed, or None.
     """
-    lines = [f"Season {found.name}{_closed(found, zone)}", ""]
+    now = closed_as is not None
+    lines = [f"Season {closed_as}, closed now" if now else f"Season {found.name}"]
+    lines[0] += "" if now else _closed(found, zone)
+    lines.append("")
     for batch in found.batches:
         lines += _counts(batch)
     if found.missing:
         lines += ["", *missing(found)]
     if shown:
         lines += ["", "WHAT THEY WENT THROUGH", "", brief(shown, zone)]
-    if lists if lists is not None else not found.waits:
+    if now or not found.waits:
         lines += ["", *_lists(found)]
     return "\n".join(lines)
 
