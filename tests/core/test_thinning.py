@@ -10,7 +10,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bottomheat.review.thinning import STEPS_S, Share, Thinned, edges_for, held, share, thin
+from bottomheat.review.thinning import (
+    STEPS_S,
+    Share,
+    Thinned,
+    coarser,
+    edges_for,
+    held,
+    share,
+    thin,
+)
 
 MAX_GAP_S = 900.0
 EMPTY = np.zeros(0)
@@ -214,3 +223,17 @@ def test_nothing_at_all_is_nothing_known():
     assert isinstance(off, Share)
     assert np.isnan(off.mean[0])
     assert np.isnan(held(EMPTY.astype(np.int64), EMPTY, buckets)).all()
+
+
+@given(series(), edges(), st.integers(1, 5))
+def test_coarser_buckets_are_those_made_at_once(data, edges_ms, buckets):
+    at_ms, values = data
+    fine = thin(at_ms, values, edges_ms, max_gap_s=MAX_GAP_S)
+    first = np.arange(0, len(edges_ms) - 1, buckets)
+    at_once = thin(at_ms, values, edges_ms[[*first, -1]], max_gap_s=MAX_GAP_S)
+    found = coarser(fine, buckets)
+    np.testing.assert_allclose(found.low, at_once.low, atol=1e-9)
+    np.testing.assert_allclose(found.high, at_once.high, atol=1e-9)
+    np.testing.assert_allclose(found.known_s, at_once.known_s)
+    timed = at_once.known_s > 0
+    np.testing.assert_allclose(found.mean[timed], at_once.mean[timed], atol=1e-6)

@@ -52,6 +52,10 @@ _EDGE: Final = 0.01
 """Left and right of the window, as a share of it, so that a shape at its edge is whole."""
 _LEFT: Final = 64
 _RIGHT: Final = 16
+_PHONE_PX: Final = 290
+_SAMPLE_PX: Final = 32
+_LETTER_PX: Final = 6.2
+"""The width of a chart on a phone of 390 px, of a sample of a line, and of a letter of 12 px."""
 MOST_MARKS: Final = 300
 """More would fill the page, and nobody reads them."""
 
@@ -329,7 +333,7 @@ def _bases(strip: Strip, shared: _Shared, names: Mapping[str, str]) -> Any:
     )  # fmt: skip
     line = _drawn(plot, shared, names, "bases", BASES)
     _axes(plot, "°C")
-    _legend(plot, {"bases": line, "where they may be": [doubt], f"target ± {BAND_K:g}": [target]})
+    _legend(plot, {"bases": line, "may be": [doubt], f"target ± {BAND_K:g}": [target]})
     return plot
 
 
@@ -429,13 +433,18 @@ def _axes(plot: Any, unit: str, ticks: int = 5) -> None:
 
 
 def _legend(plot: Any, items: Mapping[str, list[Any]]) -> None:
+    # So many side by side as a phone has room for: bokeh breaks no lines.
+    wide = _SAMPLE_PX + _LETTER_PX * max(len(word) for word in items)
     legend = Legend(
         items=[LegendItem(label=word, renderers=drawn) for word, drawn in items.items()],
         orientation="horizontal",
+        ncols=max(1, min(len(items), int(_PHONE_PX / wide))),
         click_policy="hide",
         border_line_color=None,
         margin=0,
-        spacing=10,
+        spacing=6,
+        glyph_width=18,
+        label_standoff=4,
         label_text_font_size="12px",
     )
     plot.add_layout(legend, "above")

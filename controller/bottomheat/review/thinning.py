@@ -144,6 +144,17 @@ def thin(
     return Thinned(low, np.clip(mean, low, high), high, known_ms / 1000)
 
 
+def coarser(fine: Thinned, buckets: int) -> Thinned:
+    """So many buckets made into one, from the first on; the last one may be made of fewer."""
+    first = np.arange(0, len(fine.mean), buckets)
+    known_s = np.add.reduceat(fine.known_s, first)
+    weighed = np.add.reduceat(np.nan_to_num(fine.mean) * fine.known_s, first)
+    low, high = np.fmin.reduceat(fine.low, first), np.fmax.reduceat(fine.high, first)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean = np.where(known_s > 0, weighed / known_s, (low + high) / 2)
+    return Thinned(low, np.clip(mean, low, high), high, known_s)
+
+
 def share(
     wall_ms: Integers,
     on: npt.NDArray[np.bool_],
