@@ -177,6 +177,19 @@ def test_the_ledger_outlives_the_rows_that_it_hangs_on(tmp_path, table):
         assert found[0].entered_ms == NOW_MS + 0
 
 
+def test_a_table_whose_definition_was_hit_is_damage(tmp_path):
+    """SQLite takes any definition that it can read; the rows of the table are lost."""
+    path = written(tmp_path)
+    data = path.read_bytes()
+    path.write_bytes(data.replace(b"boot_id TEXT NOT NULL,", b"bo_t_id TEXT NOT NULL,", 1))
+    before = past(tmp_path)
+    found = reopened(tmp_path)
+    assert "damaged" in (before.trouble or "")
+    assert list(before.season) == found
+    assert [dated.entry for dated in found] == [look(n + 1) for n in range(ENTRIES)]
+    assert len(list(tmp_path.glob("log.sqlite.damaged-*"))) == 1
+
+
 def test_a_header_of_a_format_that_there_is_not_is_damage(tmp_path):
     path = written(tmp_path)
     with path.open("r+b") as file:
@@ -300,12 +313,13 @@ def whole(tmp_path_factory) -> Path:
     hits=st.lists(st.tuples(st.integers(0, 10**6), st.integers(1, 3000)), min_size=1, max_size=4)
 )
 def test_whatever_is_damaged_a_whole_log_is_begun(tmp_path_factory, whole, hits):
-    """Bytes anywhere: the new log holds together, and start and log agree on the ledger."""
+    """Bytes anywhere but in the header, which says whose file it is and of which format."""
     folder = tmp_path_factory.mktemp("log")
     path = folder / "log.sqlite"
     data = bytearray(whole.read_bytes())
     for at, length in hits:
-        for place in range(at % len(data), min(at % len(data) + length, len(data))):
+        begin = 100 + at % (len(data) - 100)
+        for place in range(begin, min(begin + length, len(data))):
             data[place] ^= 0x5A
     path.write_bytes(data)
     before = past(folder)

@@ -7,6 +7,7 @@ refused.
 
 from __future__ import annotations
 
+import contextlib
 import os
 import sqlite3
 from collections.abc import Callable, Mapping
@@ -56,6 +57,7 @@ CREATE TABLE season_entry (
 """,
 }
 DAMAGED = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+_SPOILT = ("unsupported file format", "no such column", "no such table", "has no column named")
 
 
 def connect(path: Path) -> sqlite3.Connection:
@@ -70,8 +72,9 @@ def primary_code(error: BaseException) -> int:
 
 def is_damage(error: BaseException) -> bool:
     """Whether an error of SQLite says that the file is damaged, or none of its files at all."""
-    # A header that asks for a later way of writing a schema than there is has no code of its own.
-    return primary_code(error) in DAMAGED or "unsupported file format" in str(error)
+    # A header or a table's definition that was hit has no code of its own.
+    said = str(error)
+    return primary_code(error) in DAMAGED or any(words in said for words in _SPOILT)
 
 
 def pragma(connection: sqlite3.Connection, name: str) -> int:
@@ -213,11 +216,25 @@ def _defect(connection: sqlite3.Connection, path: Path, *, suspect: bool) -> str
             answer = connection.execute("PRAGMA quick_check(1)").fetchone()[0]
             if answer != "ok":
                 return "is damaged"
+        if pragma(connection, "user_version") == SCHEMA_VERSION and _lacks_columns(connection):
+            return "is damaged"
     except sqlite3.DatabaseError as error:
         if is_damage(error):
             return "is damaged"
         raise
     return None
+
+
+def _lacks_columns(connection: sqlite3.Connection) -> bool:
+    """Whether a table's definition was hit: SQLite's own check takes any that it can read."""
+    with contextlib.closing(sqlite3.connect(":memory:")) as made:
+        made.executescript(SCHEMA)
+        names = [name for (name,) in made.execute("SELECT name FROM sqlite_schema")]
+        return any(_columns(made, name) - _columns(connection, name) for name in names)
+
+
+def _columns(connection: sqlite3.Connection, table: str) -> set[str]:
+    return {str(row[1]) for row in connection.execute(f"PRAGMA table_info({table})")}
 
 
 def _ended_badly(connection: sqlite3.Connection) -> bool:
