@@ -149,7 +149,7 @@ def plain(shown: str) -> str:
 
 
 def data(log: Path, *words: str) -> dict:
-    return json.loads(ask(log, *words, "--json").output)
+    return json.loads(ask(log, *words, "--json").stdout)
 
 
 def refused(log: Path, *words: str) -> str:
@@ -288,7 +288,7 @@ def test_a_page_of_the_last_days_and_of_a_batch_beside_the_data(log: Path, tmp_p
     found = data(log, "--html", str(page))
     assert len(found["episodes"]) == 3
     assert "Power cut; north-bench, south-bench" in page.read_text(encoding="utf-8")
-    text(log, "--batch", "GRP-2", "--html", str(page))
+    assert ask(log, "--batch", "GRP-2", "--html", str(page)).exit_code == 0
     shown = page.read_text(encoding="utf-8")
     assert "60 grapevine bench grafts" in shown
     assert ">south-bench<" not in shown

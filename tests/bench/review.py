@@ -1,0 +1,206 @@
+"""What a review of a season costs.
+
+    PYTHONPATH=controller:drivers:tests python tests/bench/review.py
+
+Writes a log of 120 days, 10 s cycles and 4 chambers by SQL (4.1 million rows, 170 MB), with some
+alarms and holes in it, and reviews the whole of it, the last week and the last fault, each in a
+process of its own: time, processor time and peak memory, beside SQLite alone summing the same
+figures.  ``--days 10`` for a small one; ``--folder`` for the disk in question.
+"""
+
+from __future__ import annotations
+
+import argparse
+import resource
+import sqlite3
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+
+from bottomheat.model import Alarm, Event, EventKind
+from bottomheat.words import ALARM_WORDS
+from bottomheat_drivers.log import SqliteJournal
+from log_tools import SetClock, sample
+
+DAY_CYCLES = 8640
+BEGAN_MS = 1_790_812_800_000
+"""Thu 1 Oct 2026 00:00 UTC."""
+START_S = 1000.0
+BASE_MS = 2**31
+BOX = """\
+  bench-{n}:
+    callus_zone: 25
+    heater: {{gpio: {gpio}, watts: 45}}
+    probes: {{substrate: 28-0000000000{n}1, room: 28-000000000002, mat: 28-0000000000{n}3}}
+    offset: {{method: temperature-factor, factor: 0.75}}
+"""
+BARE = (
+    "SELECT chamber, heat, count(*), count(estimate_mc), min(estimate_mc), max(estimate_mc), "
+    "min(room_mc), max(room_mc), min(base_ms + t_ms), max(base_ms + t_ms), "
+    "total(abs(estimate_mc - setpoint_mc) <= 500), total(estimate_mc < setpoint_mc - 500) "
+    "FROM sample CROSS JOIN state ON state.id = sample.state GROUP BY chamber, heat"
+)
+PEAK = (
+    "import atexit, sys; atexit.register(lambda: print(*(line for line in "
+    "open('/proc/self/status') if line.startswith('VmHWM')), file=sys.stderr)); "
+)
+REVIEW = f"{PEAK}from bottomheat.cli.review_cmd import command; command()"
+SQL = (
+    f"{PEAK}import sqlite3; "
+    "print(len(sqlite3.connect(sys.argv[1]).execute(sys.argv[2]).fetchall()))"
+)
+
+
+def season(path: Path, days: int, boxes: int) -> int:
+    """Write the log; how many rows it has."""
+    names = [f"bench-{n}" for n in range(boxes)]
+    text = "chambers:\n" + "".join(BOX.format(n=n, gpio=17 + n) for n in range(boxes))
+    clock = SetClock(START_S, BEGAN_MS)
+    book = SqliteJournal(path, None, clock, "0.1.0", "boot-1", background=False)
+    book.note_clock(START_S, BEGAN_MS, True)
+    book.note_config(text, "sum")
+    for name in names:
+        book.record([sample(START_S, name)], [])
+    for day in range(5, days, 6):
+        at_s = START_S + 86_400.0 * day + 7_000.0
+        words = ALARM_WORDS[Alarm.NO_EFFECT]
+        for kind, after_s in ((EventKind.ALARM_RAISED, 0.0), (EventKind.ALARM_CLEARED, 5_000.0)):
+            name = names[day % boxes]
+            book.record([], [Event(kind, at_s + after_s, name, words, Alarm.NO_EFFECT)])
+    book.close()
+    connection = sqlite3.connect(path, isolation_level=None)
+    connection.execute("BEGIN")
+    connection.execute("DELETE FROM sample")
+    connection.execute("DELETE FROM state")
+    count = sum(fill(connection, day, boxes) for day in range(days))
+    connection.execute("UPDATE run SET last_ms = (SELECT max(t_ms) FROM sample_row)")
+    connection.execute("COMMIT")
+    connection.close()
+    return count
+
+
+def fill(connection: sqlite3.Connection, day: int, boxes: int) -> int:
+    """Write the rows of a day; every eleventh has a hole of an hour."""
+    chance = np.random.default_rng(day)
+    number = np.arange(day * DAY_CYCLES, (day + 1) * DAY_CYCLES)
+    if day % 11 == 10:
+        number = number[: -DAY_CYCLES // 24]
+    t_ms = round(START_S * 1000) + 10_000 * number + chance.integers(0, 100, len(number))
+    columns = [list(of_box(number, t_ms, box, chance)) for box in range(boxes)]
+    state = {row: n for n, row in enumerate(states(connection, boxes, int(t_ms[0]), day), 1)}
+    base = int(t_ms[0]) // BASE_MS
+    rows = []
+    for at, each in enumerate(number.tolist()):
+        for box in range(boxes):
+            key = (box + 1, int(each % 60 < 35), int(each % 60 == 0))
+            substrate, room, mat, estimate, doubt, setpoint, duty = columns[box][at]
+            rows.append(
+                (
+                    state[key] + 1000 * (day + 1),
+                    int(t_ms[at]) + box - base * BASE_MS,
+                    substrate,
+                    room,
+                    mat,
+                    estimate,
+                    doubt,
+                    setpoint,
+                    duty,
+                )
+            )
+    connection.executemany(
+        "INSERT INTO sample VALUES (NULL, ?, ?, ?, NULL, ?, ?, NULL, NULL, ?, ?, ?, ?)", rows
+    )
+    return len(rows)
+
+
+def states(
+    connection: sqlite3.Connection, boxes: int, t_ms: int, day: int
+) -> Iterator[tuple[int, int, int]]:
+    """The states of a day; a few are new every day, as in a log."""
+    number = 0
+    for chamber in range(1, boxes + 1):
+        for heat in (0, 1):
+            for closings in (0, 1):
+                number += 1
+                connection.execute(
+                    "INSERT INTO state VALUES (?, 1, ?, 25000, 'HOLDING', ?, ?, ?, '')",
+                    (
+                        number + 1000 * (day + 1),
+                        chamber,
+                        heat,
+                        closings,
+                        t_ms // BASE_MS * BASE_MS,
+                    ),
+                )
+                yield chamber, heat, closings
+
+
+def of_box(
+    number: np.ndarray, t_ms: np.ndarray, box: int, chance: np.random.Generator
+) -> Iterator[list[int]]:
+    """Rows with the spread of a running box."""
+    many = len(number)
+    day = 2 * np.pi * number / DAY_CYCLES
+    table = np.stack(
+        (
+            29_400 + chance.integers(-3, 4, many) * 62,
+            8_000 + 3_000 * np.sin(day + box) + chance.integers(-3, 4, many) * 62,
+            41_000 + chance.integers(-20, 20, many) * 62,
+            25_000 + 700 * np.sin(day / 7 + box) + chance.normal(0, 50, many),
+            chance.integers(38, 44, many),
+            29_400 + chance.normal(0, 300, many),
+            580 + chance.normal(0, 50, many),
+        ),
+        axis=1,
+    )
+    yield from table.astype(int).tolist()
+
+
+def measured(name: str, *words: str) -> float:
+    """Run Python with these words and print what it cost; the time in s."""
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
+    begun = time.perf_counter()
+    process = subprocess.run([sys.executable, *words], capture_output=True, text=True, check=True)
+    took_s = time.perf_counter() - begun
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    cpu_s = used.ru_utime + used.ru_stime - before.ru_utime - before.ru_stime
+    # Not of RUSAGE_CHILDREN: that counts what this process had when it forked.
+    peak_kib = int(process.stderr.rpartition("VmHWM:")[2].split()[0])
+    print(
+        f"  {name:<28} {took_s:6.2f} s, processor {cpu_s:5.2f} s, "
+        f"peak {peak_kib / 1024:4.0f} MB, {len(process.stdout.splitlines())} lines"
+    )
+    return took_s
+
+
+def main() -> None:
+    """Make the log and measure."""
+    options = argparse.ArgumentParser(description=__doc__)
+    options.add_argument("--days", type=int, default=120)
+    options.add_argument("--boxes", type=int, default=4)
+    options.add_argument("--folder", type=Path, default=None)
+    options.add_argument("--repeat", type=int, default=3)
+    asked = options.parse_args()
+    with tempfile.TemporaryDirectory(dir=asked.folder) as folder:
+        path = Path(folder) / "log.sqlite"
+        count = season(path, asked.days, asked.boxes)
+        size = path.stat().st_size
+        print(f"{count} rows, {size / 1e6:.0f} MB, {size / count:.1f} bytes a row")
+        log = ("--log", str(path), "--config", "/none")
+        for _ in range(asked.repeat):
+            bare_s = measured("SQLite alone", "-c", SQL, str(path), BARE)
+            own_s = measured("review of all of it", "-c", REVIEW, "--from", "2026-10-01", *log)
+            print(f"  {own_s / bare_s:.2f} times as long as SQLite alone")
+        measured("review (last 7 days)", "-c", REVIEW, *log)
+        measured("review --last-fault", "-c", REVIEW, "--last-fault", *log)
+        page = ("--html", f"{folder}/page.html")
+        measured("review --last-fault --html", "-c", REVIEW, "--last-fault", *page, *log)
+
+
+if __name__ == "__main__":
+    main()
