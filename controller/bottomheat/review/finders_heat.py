@@ -181,6 +181,8 @@ def _warmed_s(window: Window, seen: Features) -> float | None:
         if math.isnan(warmth_k) or warmth_k < 3.0:
             continue
         kept = layer_c[end] >= layer_c[first] - 0.02 * warmth_k
+        if mat_c[end] > layer_c[end] + 1.0:
+            continue  # then it comes from the mat
         if kept and not mat_c[end] < layer_c[end] - max(2.0, 0.3 * warmth_k):
             return float(window.at_s[first])
     return None
