@@ -32,6 +32,7 @@ from bottomheat.season.ledger import (
     fold,
 )
 from bottomheat.season.request import Outcome, entered_ms, handle
+from bottomheat.season.said import says
 from bottomheat.season.setpoint import rule
 from plant import chamber_keys, config
 
@@ -409,6 +410,62 @@ def test_a_season_is_closed_by_name():
     diary.keep("season", data={"name": "2026-27", "from_ms": NOW_MS - 200 * DAY_MS})
     assert diary.season.closed == (("2026-27", NOW_MS),)
     assert "name the season" in diary.refuse("season", data={"name": " "})
+
+
+# -- in words
+
+CUTTINGS = {"species": "apple-rootstock", "kind": "cuttings", "count": 40, "zone": "base"}
+GRAFTS = {"species": "other", "kind": "grafts", "count": 60, "zone": "union"}
+
+
+@pytest.mark.parametrize(
+    ("entry", "text"),
+    [
+        (SeasonEntry(What.ADD, "A", data=GRAFTS), "added: 60 bench grafts, unheated, union warm"),
+        (
+            SeasonEntry(What.ADD, "A", "north", {**CUTTINGS, "stage": "rooting", "target_c": 20.0}),
+            "added: 40 apple-rootstock cuttings, in north, rooting, target 20 °C",
+        ),
+        (SeasonEntry(What.CHANGE, "A"), "changed: note"),
+        (
+            SeasonEntry(What.CHANGE, "A", data={"count": 3, "height_mm": 90.0, "zone": "base"}),
+            "changed: count 3, base warm, 90 mm up",
+        ),
+        (
+            SeasonEntry(
+                What.CHANGE, "A", data={"height_mm": None, "target_c": None, "at_latest": None}
+            ),
+            "changed: height not said, target by species and stage, at latest as the config says",
+        ),
+        (
+            SeasonEntry(What.CHANGE, "A", data={"at_latest": "lower-to 18", "made_ms": 5}),
+            "changed: at latest lower-to 18, day it was made",
+        ),
+        (SeasonEntry(What.LOOK, "A"), "look: nothing counted"),
+        (SeasonEntry(What.LOOK, "A", data={"sampled": 5}), "look: 5 looked at, nothing counted"),
+        (SeasonEntry(What.LOOK, "A", data={"mould": 0}), "look: none with mould"),
+        (SeasonEntry(What.LOOK, "A", data={"mould": 2}), "look: 2 with mould"),
+        (
+            SeasonEntry(What.LOOK, "A", data={"sampled": 9, "callused": 0, "buds": 1, "rooted": 0}),
+            "look: 0 of 9 callused, none with root tips, 1 with buds moving",
+        ),
+        (SeasonEntry(What.MOVE, "A", UNHEATED), "moved out of the heat"),
+        (SeasonEntry(What.MOVE, "A", "south"), "moved to south"),
+        (SeasonEntry(What.CLOSE, "A"), "closed"),
+        (SeasonEntry(What.CLOSE, "A", data={"alive": 0}), "closed: 0 alive"),
+        (
+            SeasonEntry(What.COUNT, "A", data={"potted": 3, "rooted": 4}),
+            "counted: 4 rooted, 3 potted",
+        ),
+        (SeasonEntry(What.DONE, data={"reminder": "mist"}), "done: mist, all"),
+        (SeasonEntry(What.DONE, "A", data={"reminder": "light"}), "done: light, A"),
+        (SeasonEntry(What.DONE, None, "south", {"reminder": "mist"}), "done: mist, south"),
+        (SeasonEntry(What.SEASON, data={"name": "2026-27"}), "season closed: 2026-27"),
+        (SeasonEntry(What.WITHDRAW, "A", corrects=7), "withdraws no. 7"),
+    ],
+)
+def test_an_entry_in_words(entry, text):
+    assert says(entry) == text
 
 
 # -- names
