@@ -294,6 +294,15 @@ def test_a_page_of_the_last_days_and_of_a_batch_beside_the_data(log: Path, tmp_p
     assert ">south-bench<" not in shown
 
 
+def test_a_chart_below_the_text_fits_the_screen(log: Path) -> None:
+    shown = text(log, "--last-fault", "--chart")
+    words, drawn = shown.split("°C  o bases", 1)
+    assert "bottomheat reset cutoff" in words
+    assert "north-bench" in drawn.splitlines()[0]
+    assert len(drawn.splitlines()) > 15
+    assert "°C  o bases" not in text(log, "--last-fault")
+
+
 def test_a_page_that_cannot_be_written_is_said(log: Path, tmp_path: Path) -> None:
     told = refused(log, "--last-fault", "--html", str(tmp_path / "none" / "page.html"))
     assert "cannot be written (No such file or directory)" in told

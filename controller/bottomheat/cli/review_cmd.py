@@ -35,6 +35,7 @@ MOST_IN_FULL: Final = 3
 @click.option("--batch", "batch_name", metavar="NAME", help="Of all that this batch stood through.")
 @click.option("--chamber", metavar="CHAMBER", help="Of one box alone.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object instead of text.")
+@click.option("--chart", is_flag=True, help="Draw the course of each box below the text.")
 @click.option(
     "--html",
     "page",
@@ -56,6 +57,7 @@ def command(
     batch_name: str | None,
     chamber: str | None,
     as_json: bool,
+    chart: bool,
     page: Path | None,
     log: Path | None,
     config_path: Path,
@@ -83,7 +85,7 @@ def command(
     _check(seen, chamber)
     book = Book(seen)
     try:
-        way = _Way("" if log is None else f" --log {log}", page, as_json=as_json)
+        way = _Way("" if log is None else f" --log {log}", page, as_json=as_json, chart=chart)
         if last_fault:
             _stories(book, [_last(book, chamber)], way)
         elif batch_name is not None:
@@ -101,6 +103,12 @@ class _Way:
     more: str
     page: Path | None
     as_json: bool
+    chart: bool
+
+    @property
+    def draws(self) -> bool:
+        """Whether the course of the boxes is needed."""
+        return self.page is not None or (self.chart and not self.as_json)
 
 
 def _check(seen: View, chamber: str | None) -> None:
@@ -215,15 +223,15 @@ def _stories(book: Book, told: list[Story], way: _Way) -> None:
     if way.as_json:
         data = {"episodes": [story_data(each) for each in told]}
         click.echo(json.dumps(data, ensure_ascii=False, indent=2))
-    if way.page is not None:
+    elif way.page is None:
+        click.echo(f"\n\n{'-' * 80}\n\n".join(render(each) for each in told))
+    if way.draws:
         from bottomheat.cli.log_file import progress
         from bottomheat.cli.review_page import page_of_stories
 
         with progress(quiet=way.as_json) as tell:
             report = page_of_stories(book, told, tell)
-        _write(report, way)
-    elif not way.as_json:
-        click.echo(f"\n\n{'-' * 80}\n\n".join(render(each) for each in told))
+        _draw(report, way)
 
 
 def _show(book: Book, found: Overview, name: str, way: _Way) -> None:
@@ -232,21 +240,26 @@ def _show(book: Book, found: Overview, name: str, way: _Way) -> None:
 
     if way.as_json:
         click.echo(json.dumps(overview_data(found), ensure_ascii=False, indent=2))
-    if way.page is not None:
+    elif way.page is None:
+        click.echo(render_overview(found, name, way.more))
+    if way.draws:
         from bottomheat.cli.log_file import progress
         from bottomheat.cli.review_page import page_of_overview
 
         with progress(quiet=way.as_json) as tell:
             report = page_of_overview(book, found, name, tell)
-        _write(report, way)
-    elif not way.as_json:
-        click.echo(render_overview(found, name, way.more))
+        _draw(report, way)
 
 
-def _write(report: Report, way: _Way) -> None:
-    from bottomheat.cli.review_page import write
+def _draw(report: Report, way: _Way) -> None:
+    if way.chart and not way.as_json:
+        from bottomheat.review.terminal_chart import chart
 
+        for strip in report.strips:
+            click.echo(f"\n{chart(strip, report.grid, report.marks)}")
     if way.page is not None:
+        from bottomheat.cli.review_page import write
+
         size = write(way.page, report)
         click.echo(f"{way.page} written, {size / 1e6:.1f} MB: open it in any browser.", err=True)
 
