@@ -50,11 +50,12 @@ _PARTS: Final = 64.0
 with few digits, which bokeh packs to less than half."""
 _EDGE: Final = 0.01
 """Left and right of the window, as a share of it, so that a shape at its edge is whole."""
+_UNSEEN: Final = "unseen"
 _LEFT: Final = 64
 _RIGHT: Final = 16
 _PHONE_PX: Final = 290
-_SAMPLE_PX: Final = 32
-_LETTER_PX: Final = 6.2
+_SAMPLE_PX: Final = 30
+_LETTER_PX: Final = 6.0
 """The width of a chart on a phone of 390 px, of a sample of a line, and of a letter of 12 px."""
 MOST_MARKS: Final = 300
 """More would fill the page, and nobody reads them."""
@@ -257,12 +258,18 @@ def _box(
             level="underlay",
         )  # fmt: skip
         plot.add_glyph(urgent, VSpan(x="at", line_color=BLACK, line_dash="dashed"))
-        # Rows without an estimate have a tip too: what it hangs on is a line that nobody sees.
-        unseen = plot.add_glyph(shared.source, LineGlyph(x="when", y=names["heat"], line_alpha=0.0))
+        # Rows without an estimate have a tip too: it hangs on a line that nobody sees, which has
+        # a range of its own, because a tip outside its chart is not shown.
+        plot.extra_y_ranges = {_UNSEEN: Range1d(start=-5, end=105)}
+        unseen = plot.add_glyph(
+            shared.source,
+            LineGlyph(x="when", y=names["heat"], line_alpha=0.0),
+            y_range_name=_UNSEEN,
+        )
         plot.add_tools(
             HoverTool(
                 renderers=[unseen], tooltips=tips, mode="vline", line_policy="nearest",
-                point_policy="follow_mouse", formatters={"@when": "datetime"},
+                formatters={"@when": "datetime"},
             )
         )  # fmt: skip
     plots.append(_happened(shared, marks))
@@ -434,11 +441,12 @@ def _axes(plot: Any, unit: str, ticks: int = 5) -> None:
 
 def _legend(plot: Any, items: Mapping[str, list[Any]]) -> None:
     # So many side by side as a phone has room for: bokeh breaks no lines.
-    wide = _SAMPLE_PX + _LETTER_PX * max(len(word) for word in items)
+    wide = [_SAMPLE_PX + _LETTER_PX * len(word) for word in items]
+    side_by_side = len(items) if sum(wide) <= _PHONE_PX else int(_PHONE_PX / max(wide))
     legend = Legend(
         items=[LegendItem(label=word, renderers=drawn) for word, drawn in items.items()],
         orientation="horizontal",
-        ncols=max(1, min(len(items), int(_PHONE_PX / wide))),
+        ncols=max(1, side_by_side),
         click_policy="hide",
         border_line_color=None,
         margin=0,
