@@ -233,8 +233,9 @@ class WrittenBatch(Section):
     chamber: str = Field(
         description=f"the box it stands in, or {UNHEATED}", examples=["north-bench"]
     )
-    zone: ZoneName = Field(
-        default="base", description="what is to be warm: base, or union of a graft"
+    zone: ZoneName | None = Field(
+        default=None,
+        description="what is to be warm: base, or union; left out, the union of grafts",
     )
     height_mm: FiniteFloat | None = Field(
         default=None,
@@ -264,3 +265,10 @@ class WrittenBatch(Section):
     note: Annotated[str, StringConstraints(max_length=200)] = Field(
         default="", description="your own words", examples=["from the old tree"]
     )
+
+    @property
+    def part(self) -> str:
+        """What is to be warm, also where it was left out: of grafts the union, as by command."""
+        if self.zone is not None:
+            return self.zone
+        return "union" if self.kind == "grafts" else "base"

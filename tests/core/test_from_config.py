@@ -225,6 +225,19 @@ def test_name_is_the_ledgers_own_spelling() -> None:
     assert known_name("GRP-1", season) == "GRP-1"
 
 
+def test_of_grafts_the_union_is_meant_where_the_file_does_not_say() -> None:
+    made = {"species": "grapevine", "count": 60, "made": "2027-01-05", "chamber": "unheated"}
+    for kind, zone, said in (
+        ("grafts", None, "union"),
+        ("cuttings", None, "base"),
+        ("grafts", "base", "base"),
+    ):
+        line = {**made, "kind": kind, **({} if zone is None else {"zone": zone})}
+        new = entries(config(A=line), Season(), None, HERE)
+        (entry,) = (each for each in new if each.what is What.ADD)
+        assert entry.data["zone"] == said
+
+
 days = st.dates(date(2026, 12, 1), date(2027, 3, 31)).map(date.isoformat)
 lines = st.fixed_dictionaries(
     {
@@ -264,7 +277,7 @@ def test_ledger_follows_a_file_that_is_edited_and_entering_it_twice_changes_noth
             written.count,
         )
         assert (batch.zone, batch.height_mm, batch.target_c) == (
-            written.zone,
+            written.part,
             written.height_mm,
             written.target_c,
         )

@@ -118,7 +118,7 @@ def _new(name: str, written: WrittenBatch, days: _Days) -> Iterator[SeasonEntry]
     """
     made_ms = days.noon_ms(written.made)
     data: dict[str, Any]
-    data = {key: value for key in _CHANGES if (value := getattr(written, key)) is not None}
+    data = {key: value for key in _CHANGES if (value := _given(written, key)) is not None}
     data |= {"made_ms": made_ms, "stage": Stage.CALLUSING.value}
     yield SeasonEntry(
         What.ADD,
@@ -137,7 +137,9 @@ def _changes(
     batch: Batch, written: WrittenBatch, anew: set[str], days: _Days
 ) -> Iterator[SeasonEntry]:
     """A closed batch is neither moved nor brought on: it no longer stands anywhere."""
-    data: dict[str, Any] = {key: getattr(written, key) for key in _CHANGES if key in anew}
+    if "kind" in anew and written.zone is None:
+        anew = {*anew, "zone"}  # it goes by the kind
+    data: dict[str, Any] = {key: _given(written, key) for key in _CHANGES if key in anew}
     if "made" in anew:
         data["made_ms"] = days.noon_ms(written.made)
     note = written.note if "note" in anew else ""
@@ -174,5 +176,9 @@ def _differing(batch: Batch, written: WrittenBatch, zone: tzinfo | None) -> set[
     has = {key: getattr(batch, key) for key in (*_CHANGES, "stage", "note")}
     has |= {"made": day_of(batch.made_ms, zone), "chamber": batch.place}
     given = written.model_fields_set
-    differing = {key for key, value in has.items() if getattr(written, key) != value}
+    differing = {key for key, value in has.items() if _given(written, key) != value}
     return (differing & given) | (given & {"since"})
+
+
+def _given(written: WrittenBatch, key: str) -> Any:
+    return written.part if key == "zone" else getattr(written, key)
