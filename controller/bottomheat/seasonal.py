@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from bottomheat.alarm_desk import Key
@@ -49,6 +50,7 @@ class Seasonal:
         self._orders = self._kept()
         self._saved: object = None
         self._warm: Mapping[str, tops.Warm] = {}
+        self._unplaced: dict[int, float] = {}
 
     def _kept(self) -> Orders:
         """The setpoints of the run before; none where nothing usable was kept."""
@@ -73,6 +75,8 @@ class Seasonal:
         if self._trouble is not None:
             run.config = orders.as_kept(self._orders, run.written)
             return
+        if self._unplaced and clock.synchronised():
+            self._place(now_s)
         self._orders, run.config, events = orders.advance(
             self._orders,
             run.written,
@@ -84,6 +88,17 @@ class Seasonal:
         for event in events:
             self._say(event)
         self._keep()
+
+    def _place(self, now_s: float) -> None:
+        """Give what was entered before the clock was set the time that the log gives it too."""
+        wall_ms = self._out.clock.wall_ms()
+        for index, dated in enumerate(self._entries):
+            at_s = self._unplaced.get(dated.number)
+            if at_s is not None:
+                entered_ms = wall_ms - round((now_s - at_s) * 1000)
+                self._entries[index] = replace(dated, entered_ms=entered_ms, sure=True)
+        self._unplaced.clear()
+        self._season = fold(self._entries)
 
     def _keep(self) -> None:
         """Have the setpoints kept over a restart, where they changed."""
@@ -158,4 +173,6 @@ class Seasonal:
         self._out.journal.note_season(entry)
         number = 1 + max((dated.number for dated in self._entries), default=0)
         self._entries.append(Dated(number, clock.wall_ms(), clock.synchronised(), entry))
+        if not clock.synchronised():
+            self._unplaced[number] = clock.monotonic_s()
         self._season = fold(self._entries)

@@ -145,3 +145,18 @@ def test_a_warm_day_at_the_buds_is_told() -> None:
     bench = Bench(turns=25 * 60, made=made, top="14.0")
     bench.loop.run()
     assert Alarm.TOP_WARM in bench.raised()
+
+
+def test_what_was_entered_before_the_clock_was_set_is_placed_once_it_is() -> None:
+    bench = Bench(turns=9)
+    bench.clock.set_wall(5_000, synchronised=False)
+    asks(bench, 2, ADDED)
+
+    def set_clock(_: Handler) -> None:
+        bench.clock.set_wall(NOW_MS, synchronised=True)
+
+    bench.desk.plan[4] = set_clock
+    bench.loop.run()
+    (batch,) = bench.loop._seasonal._season.batches.values()
+    entered_ms = batch.stays[0].from_ms
+    assert NOW_MS - 60_000 < entered_ms < NOW_MS, "some cycles before the clock was set"

@@ -21,6 +21,7 @@ SECTIONS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("Your batches", ("batch", "record", "compare", "season", "species", "sheet")),
     ("Setting up", ("check", "probes", "prove", "calibrate", "ready", "rehearse")),
     ("After a fault", ("reset", "replay")),
+    ("The log", ("backup", "verify", "export")),
     (
         "The service itself",
         ("install", "uninstall", "run", "keep", "alerts", "upkeep", "open-lines"),
