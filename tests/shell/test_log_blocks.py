@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import threading
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from bottomheat.errors import LogError
 from bottomheat.model import Bad, Estimate, Fault, Good, Place
 from bottomheat_drivers.log import blocks as module
 from bottomheat_drivers.log.blocks import BlockReader
@@ -93,3 +95,24 @@ def test_it_says_how_far_it_is(log: Path) -> None:
         list(reader.blocks(0, 2**60, lambda _, share: shares.append(share)))
     assert shares
     assert all(0.0 <= share <= 1.0 for share in shares)
+
+
+def test_who_stops_half_way_leaves_no_thread_behind(
+    log: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(module, "_AT_ONCE", 5)
+    before = threading.active_count()
+    with BlockReader(log) as reader:
+        found = reader.blocks(0, 2**60)
+        next(found)
+        assert threading.active_count() == before + 1
+        found.close()
+        assert threading.active_count() == before
+
+
+def test_damage_is_told_though_another_thread_met_it(log: Path) -> None:
+    with BlockReader(log) as reader:
+        found = reader.blocks(0, 2**60)
+        log.write_bytes(b"SQLite format 3\0" + bytes(4096))
+        with pytest.raises(LogError):
+            list(found)

@@ -6,7 +6,10 @@ For analysis only: it imports numpy.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+import contextlib
+from collections import deque
+from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -16,14 +19,19 @@ import numpy as np
 import numpy.typing as npt
 
 from bottomheat_drivers.log.gaps import GapReader
+from bottomheat_drivers.log.logfile import LogFile
 from bottomheat_drivers.log.placing import Placing
 
 Floats: TypeAlias = npt.NDArray[np.float64]
 Integers: TypeAlias = npt.NDArray[np.int64]
+Ids: TypeAlias = tuple[int, int]
+"""The first rowid, and one past the last."""
+Texts: TypeAlias = tuple[Any, ...]
 Progress: TypeAlias = Callable[[str, float], None]
 
 _AT_ONCE: Final = 32_000
 """Rows of all boxes that are read at once."""
+_AHEAD: Final = 2
 _NONE: Final = -(2**31)
 _MS: Final = 1000.0
 
@@ -92,7 +100,9 @@ class BlockReader(GapReader):
             self._rows_of[run] = super()._run_rows(run)
         return self._rows_of[run]
 
-    def blocks(self, from_ms: int, to_ms: int, progress: Progress | None = None) -> Iterator[Block]:
+    def blocks(
+        self, from_ms: int, to_ms: int, progress: Progress | None = None
+    ) -> Generator[Block, None, None]:
         """The rows of every box in a stretch of wall time, its start included, its end not.
 
         Args:
@@ -105,10 +115,12 @@ class BlockReader(GapReader):
         """
         states = self._states()
         stretches = list(self._cut(from_ms, to_ms))
-        for number, (placing, first, end) in enumerate(stretches):
-            if progress is not None and number % 8 == 0:
-                progress("reading rows", number / len(stretches))
-            yield from self._read(states, placing, (first, end), (from_ms, to_ms))
+        fetched = _ahead(self._path, [ids for _, ids in stretches])
+        with contextlib.closing(fetched):
+            for number, ((placing, _), texts) in enumerate(zip(stretches, fetched, strict=True)):
+                if progress is not None and number % 8 == 0:
+                    progress("reading rows", number / len(stretches))
+                yield from _blocks(states, placing, texts, (from_ms, to_ms))
 
     def expanded_k(self, chamber: str, wall_ms: int, from_ms: int, to_ms: int) -> float | None:
         """The uncertainty (k = 2) of a box's estimate at the time of one of its rows, K.
@@ -122,25 +134,26 @@ class BlockReader(GapReader):
         Returns:
             None where it was no number, or there is no such row.
         """
-        for placing, first, end in self._cut(max(from_ms, wall_ms - 1), min(to_ms, wall_ms + 2)):
+        near = self._cut(max(from_ms, wall_ms - 1), min(to_ms, wall_ms + 2))
+        for placing, ids in near:
             for t_ms, expanded_ck in self._all(
                 "SELECT base_ms + t_ms, expanded_ck FROM sample CROSS JOIN state "
                 "ON state.id = sample.state WHERE sample.id >= ? AND sample.id < ? "
                 "AND chamber = (SELECT id FROM chamber WHERE name = ?)",
-                (first, end, chamber),
+                (*ids, chamber),
             ):
                 if placing.wall_ms(t_ms) == wall_ms and expanded_ck is not None:
                     return float(expanded_ck) / 100
         return None
 
-    def _cut(self, from_ms: int, to_ms: int) -> Iterator[tuple[Placing, int, int]]:
+    def _cut(self, from_ms: int, to_ms: int) -> Iterator[tuple[Placing, Ids]]:
         for run, placing in self._placings().items():
             low, high = self._run_rows(run)
             from_t_ms, to_t_ms = placing.t_range(from_ms, to_ms)
             first = self._search(low, high, (run, from_t_ms))
             end = self._search(first, high, (run, to_t_ms))
             for at in range(first, end, _AT_ONCE):
-                yield placing, at, min(at + _AT_ONCE, end)
+                yield placing, (at, min(at + _AT_ONCE, end))
 
     def _states(self) -> _States:
         names = dict(self._all("SELECT id, name FROM chamber"))
@@ -150,34 +163,6 @@ class BlockReader(GapReader):
         )
         table = np.array(rows, dtype=np.int64).reshape(len(rows), 5)
         return _States(names, table[:, 0], table[:, 1], _celsius(table[:, 2]), *table[:, 3:].T)
-
-    def _read(
-        self, states: _States, placing: Placing, ids: tuple[int, int], window: tuple[int, int]
-    ) -> Iterator[Block]:
-        row = self._all(
-            "SELECT group_concat(state, ' '), group_concat(t_ms, ' '), "  # noqa: S608 a number of ours
-            f"group_concat(coalesce(estimate_mc, {_NONE}), ' '), "
-            f"group_concat(coalesce(room_mc, {_NONE}), ' ') "
-            "FROM sample WHERE id >= ? AND id < ?",
-            ids,
-        )[0]
-        if row[0] is None:
-            return
-        state, t_ms, estimate_mc, room_mc = (np.fromstring(text, np.int64, sep=" ") for text in row)
-        place = np.searchsorted(states.id, state)
-        wall_ms = _placed(states.base_ms[place] + t_ms, placing)
-        inside = (wall_ms >= window[0]) & (wall_ms < window[1])
-        of = np.where(inside, states.chamber[place], -1)
-        for chamber in np.unique(of[inside]):
-            rows = np.flatnonzero(of == chamber)
-            yield Block(
-                chamber=states.names[int(chamber)],
-                wall_ms=wall_ms[rows],
-                estimate_c=_celsius(estimate_mc[rows]),
-                setpoint_c=states.setpoint_c[place[rows]],
-                room_c=_celsius(room_mc[rows]),
-                heat=states.heat[place[rows]] != 0,
-            )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -198,3 +183,71 @@ def _placed(t_ms: Integers, placing: Placing) -> Integers:
 
 def _celsius(whole: Integers) -> Floats:
     return np.where(whole == _NONE, np.nan, whole / _MS)
+
+
+_QUERY: Final = (
+    "SELECT group_concat(state, ' '), group_concat(t_ms, ' '), "  # noqa: S608 a number of ours
+    f"group_concat(coalesce(estimate_mc, {_NONE}), ' '), "
+    f"group_concat(coalesce(room_mc, {_NONE}), ' ') FROM sample WHERE id >= ? AND id < ?"
+)
+
+
+class _Columns(LogFile):
+    def texts(self, ids: Ids) -> Texts:
+        """The columns of these rows, each as one text."""
+        found: Texts = self._all(_QUERY, ids)[0]
+        return found
+
+
+def _ahead(path: Path, stretches: Sequence[Ids]) -> Generator[Texts, None, None]:
+    """What SQLite gives for each stretch of rowids, fetched while the one before is worked on.
+
+    It lets go of the interpreter while it works, so that two processors halve the time.  The thread
+    has its own connection: one belongs to the thread that opened it.
+    """
+    opened: list[_Columns] = []
+
+    def fetch(ids: Ids) -> Texts:
+        if not opened:
+            opened.append(_Columns(path))
+        return opened[0].texts(ids)
+
+    def close() -> None:
+        for each in opened:
+            each.close()
+
+    with ThreadPoolExecutor(1, "log-blocks") as pool:
+        waiting: deque[Future[Texts]] = deque()
+        try:
+            for ids in stretches:
+                waiting.append(pool.submit(fetch, ids))
+                if len(waiting) > _AHEAD:
+                    yield waiting.popleft().result()
+            while waiting:
+                yield waiting.popleft().result()
+        finally:
+            for each in waiting:
+                each.cancel()
+            pool.submit(close).result()
+
+
+def _blocks(
+    states: _States, placing: Placing, texts: Texts, window: tuple[int, int]
+) -> Iterator[Block]:
+    if texts[0] is None:
+        return
+    state, t_ms, estimate_mc, room_mc = (np.fromstring(text, np.int64, sep=" ") for text in texts)
+    place = np.searchsorted(states.id, state)
+    wall_ms = _placed(states.base_ms[place] + t_ms, placing)
+    inside = (wall_ms >= window[0]) & (wall_ms < window[1])
+    of = np.where(inside, states.chamber[place], -1)
+    for chamber in np.unique(of[inside]):
+        rows = np.flatnonzero(of == chamber)
+        yield Block(
+            chamber=states.names[int(chamber)],
+            wall_ms=wall_ms[rows],
+            estimate_c=_celsius(estimate_mc[rows]),
+            setpoint_c=states.setpoint_c[place[rows]],
+            room_c=_celsius(room_mc[rows]),
+            heat=states.heat[place[rows]] != 0,
+        )
