@@ -8,6 +8,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 from bottomheat.cli.review_load import AFTER_MS, BEFORE_MS, HOUR_MS, LONGEST_MS, Book
+from bottomheat.review.causes import Cause
 from bottomheat.review.diagnose import Diagnosis, diagnose
 from bottomheat.review.episodes import NO_FAULT, Episode, Trouble, episodes
 from bottomheat.review.story import (
@@ -83,9 +84,9 @@ def quiet(book: Book, from_ms: int, to_ms: int, chamber: str | None) -> Story:
     diagnoses: dict[str, Diagnosis] = {}
     tolls: list[BoxToll] = []
     for name in boxes:
-        window = book.window(name, max(from_ms, to_ms - LONGEST_MS), to_ms)
-        if window is not None and len(window.at_s):
-            diagnoses[name] = diagnose(window)
+        found = _quiet_diagnosis(book, name, from_ms, to_ms)
+        if found is not None:
+            diagnoses[name] = found
             toll = book.toll_within(name, from_ms, to_ms)
             tolls += [toll] if toll is not None else []
     return Story(
@@ -258,6 +259,20 @@ def _diagnosis(book: Book, episode: Episode, before_ms: int | None, name: str) -
     to_ms = min(_end_ms(episode, name) + AFTER_MS, from_ms + LONGEST_MS)
     window = book.window(name, from_ms, to_ms)
     return None if window is None or not len(window.at_s) else diagnose(window)
+
+
+def _quiet_diagnosis(book: Book, name: str, from_ms: int, to_ms: int) -> Diagnosis | None:
+    """The first cause that is found in any part of that time; None: it has no rows."""
+    none: Diagnosis | None = None
+    for low_ms in range(from_ms, to_ms, LONGEST_MS):
+        window = book.window(name, low_ms, min(low_ms + LONGEST_MS, to_ms))
+        if window is None or not len(window.at_s):
+            continue
+        found = diagnose(window)
+        if found.first.cause is not Cause.NONE:
+            return found
+        none = none or found
+    return none
 
 
 def _end_ms(episode: Episode, name: str) -> int:
