@@ -57,6 +57,8 @@ _PHONE_PX: Final = 290
 _SAMPLE_PX: Final = 30
 _LETTER_PX: Final = 6.0
 """The width of a chart on a phone of 390 px, of a sample of a line, and of a letter of 12 px."""
+_ROW_PX: Final = 26
+_NARROW_PX: Final = 100
 MOST_MARKS: Final = 300
 """More would fill the page, and nobody reads them."""
 
@@ -82,14 +84,14 @@ _DASHES: Final = ("solid", "dashed", "dotted", "dotdash")
 _RANK: Final = (
     MarkKind.URGENT, MarkKind.GAP, MarkKind.ALARM, MarkKind.STAGE, MarkKind.NOTE, MarkKind.TENDING,
 )  # fmt: skip
-_ROWS: Final = ("batch", "box open", "no data", "alarm")
+_ROWS: Final = ("notes", "box open", "no data", "alarm")
 _SHAPES: Final[Mapping[MarkKind, tuple[str, str, str]]] = {
     MarkKind.URGENT: ("alarm", "inverted_triangle", BLACK),
     MarkKind.ALARM: ("alarm", "triangle", VERMILION),
     MarkKind.GAP: ("no data", "square", GREY),
     MarkKind.TENDING: ("box open", "circle", SKY),
-    MarkKind.STAGE: ("batch", "diamond", GREEN),
-    MarkKind.NOTE: ("batch", "plus", BLACK),
+    MarkKind.STAGE: ("notes", "diamond", GREEN),
+    MarkKind.NOTE: ("notes", "plus", BLACK),
 }
 """The row of each kind of mark, its shape and its colour."""
 
@@ -209,7 +211,7 @@ def _places(course: Course) -> dict[str, Thinned]:
 def _overview(report: Report, shared: _Shared, names: Sequence[Mapping[str, str]]) -> Any:
     """All boxes in one narrow chart, with a window on it that moves all others."""
     plot = figure(
-        height=130,
+        height=_NARROW_PX,
         x_axis_type="datetime",
         x_range=Range1d(start=shared.begin_ms, end=shared.end_ms),
         tools="",
@@ -225,7 +227,7 @@ def _overview(report: Report, shared: _Shared, names: Sequence[Mapping[str, str]
             line_dash=_DASHES[number % 4], line_width=1.5,
         )  # fmt: skip
         drawn[strip.name] = [plot.add_glyph(shared.source, line)]
-    _legend(plot, drawn)
+    plot.height = _NARROW_PX + _ROW_PX * _legend(plot, drawn)
     tool = RangeTool(x_range=shared.span, start_gesture="pan")
     tool.overlay.fill_color = BLUE
     tool.overlay.fill_alpha = 0.15
@@ -439,14 +441,15 @@ def _axes(plot: Any, unit: str, ticks: int = 5) -> None:
         plot.yaxis.formatter = NumeralTickFormatter(format="0[.]0")
 
 
-def _legend(plot: Any, items: Mapping[str, list[Any]]) -> None:
+def _legend(plot: Any, items: Mapping[str, list[Any]]) -> int:
+    """Say above a chart what is what; how many rows that takes."""
     # So many side by side as a phone has room for: bokeh breaks no lines.
     wide = [_SAMPLE_PX + _LETTER_PX * len(word) for word in items]
-    side_by_side = len(items) if sum(wide) <= _PHONE_PX else int(_PHONE_PX / max(wide))
+    fitting = len(items) if sum(wide) <= _PHONE_PX else max(1, int(_PHONE_PX / max(wide)))
     legend = Legend(
         items=[LegendItem(label=word, renderers=drawn) for word, drawn in items.items()],
         orientation="horizontal",
-        ncols=max(1, side_by_side),
+        ncols=fitting,
         click_policy="hide",
         border_line_color=None,
         margin=0,
@@ -456,6 +459,7 @@ def _legend(plot: Any, items: Mapping[str, list[Any]]) -> None:
         label_text_font_size="12px",
     )
     plot.add_layout(legend, "above")
+    return -(-len(items) // fitting)
 
 
 def _around(values: Iterable[Floats]) -> Range1d:
