@@ -160,7 +160,7 @@ def refused(log: Path, *words: str) -> str:
 
 def test_without_words_the_last_days_box_by_box_and_what_happened(log: Path) -> None:
     shown = text(log)
-    assert shown.startswith("The last 2 days: Mon 28 Dec 2026 08:00 to Wed 30 Dec 2026 19:59")
+    assert shown.startswith("The last 2 days 12 h: Mon 28 Dec 2026 08:00 to Wed 30 Dec 2026 19:59")
     assert "NEEDS RESET: north-bench" in shown
     assert "What happened: 3, the newest last" in shown
     assert re.search(r"Tue 29 Dec 03:59 +Power cut; north-bench, south-bench", plain(shown))

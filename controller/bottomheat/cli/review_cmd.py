@@ -156,6 +156,7 @@ def _time(
 ) -> None:
     from bottomheat.cli.log_file import progress
     from bottomheat.cli.review_data import before, episodes_in, overview, quiet, story
+    from bottomheat.durations import words
 
     from_ms, to_ms = _window(book, from_when, to_when)
     if from_when is not None and to_ms - from_ms <= ONE_IN_FULL_MS:
@@ -171,8 +172,7 @@ def _time(
             return
     with progress(quiet=way.as_json) as tell:
         shown = overview(book, from_ms, to_ms, chamber=chamber, progress=tell)
-    days = round((to_ms - from_ms) / DAY_MS)
-    name = f"The last {days} days" if from_when is None else "In that time"
+    name = "In that time" if from_when or to_when else f"The last {words((to_ms - from_ms) / 1000)}"
     _show(book, shown, name, way)
 
 

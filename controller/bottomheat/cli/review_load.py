@@ -170,7 +170,8 @@ class Book:
         """How bad it was in a box, from the first sign until it was back in band."""
         last_ms = max(min(end_ms + BACK_WITHIN_MS, self.newest_ms), from_ms + 1)
         back_ms = self._back_ms(chamber, end_ms, last_ms)
-        to_ms = min(end_ms, self.newest_ms) if back_ms is None else back_ms
+        # A little of the time after it too, so that what was seen at a restart counts.
+        to_ms = min(end_ms if back_ms is None else back_ms + STEADY_MS, self.newest_ms)
         if back_ms is None and end_ms < self.newest_ms:
             to_ms = last_ms
         to_ms = max(to_ms, from_ms + 60_000)

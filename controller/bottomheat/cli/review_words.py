@@ -37,6 +37,7 @@ CLOCK_UNSET: Final = "The clock was not set for some of this: its dates may be w
 STUCK: Final = "\N{NO-BREAK SPACE}"
 """Holds a value and its time on one line; printed as a space."""
 _SHORT_H: Final = 1 / 60
+_SECOND_H: Final = 1 / 3600
 _MOST_MARKS: Final = 4
 
 
@@ -207,7 +208,7 @@ def box_words(box: BoxGlance, zone: tzinfo | None) -> list[str]:
     percent = 100.0 if share >= 1.0 - 1e-9 else min(99.9, math.floor(1000 * share) / 10)
     low, high = _value(*tally.low, box.low_k, zone), _value(*tally.high, box.high_k, zone)
     beyond = [
-        f"{words(hours * 3600)} {side}" if hours >= _SHORT_H else f"never {side}"
+        f"{words(hours * 3600)} {side}" if hours >= _SECOND_H else f"never {side}"
         for side, hours in (("below", tally.below_h), ("above", tally.above_h))
     ]
     said = f"{', '.join(beyond).capitalize()}."
