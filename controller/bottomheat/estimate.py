@@ -41,7 +41,7 @@ from bottomheat.doubts import (
     U_WEATHER_LAGS_K,
     U_ZONE_K,
 )
-from bottomheat.estimate_state import Estimator, Inputs, Outlook, lag
+from bottomheat.estimate_state import Estimator, Inputs, Outlook, lag, unsettled
 from bottomheat.model import Estimate, Place
 from bottomheat.operating_point import rise_k_per_w
 from bottomheat.protect.tending import Lid
@@ -98,8 +98,7 @@ START_OFFSET_K = 1.5
 
 HANDOVER_S = 2 * 3600.0
 HANDOVER_BOUND_K = 2.0
-"""What an estimate hands over to the next one dies away with this time constant; more than the
-bound is a fault of what it rested on, which must not live on.  Judgement."""
+"""What is handed over dies away so; more is a fault that must not live on; judgement."""
 
 WATT_SPAN = 2.0
 """How far a watt may give more or less than usual; judgement, sun on a bed with little heat gives
@@ -165,6 +164,7 @@ def advance(
     offset, own = chamber.offset_with(lid)
     estimator = _begun(estimator, inputs, chamber, offset)
     new = _filtered(estimator, inputs, offset, now_s, dt_s, most_w=chamber.heater.watts)
+    new = unsettled(estimator, new, inputs.room_c, dt_s)
     layer_c = new.substrate_c
     if layer_c is None or inputs.substrate_c is None:
         return new, Outlook(None, None, inputs.room_c, None)
@@ -221,10 +221,7 @@ def likely_c(estimator: Estimator, offset: Offset) -> float | None:
 def _begun(
     estimator: Estimator, inputs: Inputs, chamber: ChamberConfig, offset: Offset
 ) -> Estimator:
-    """The mean power of a bed that was heated before this run: what its wet layer bears witness to.
-
-    A warm bed taken for one without heat would be taken for far too warm at its callus zone.
-    """
+    """The mean power of a bed that was heated before this run, by what its wet layer witnesses."""
     layer_c, room_c, most_w = inputs.substrate_c, inputs.room_c, chamber.heater.watts
     if estimator.power_w is not None or inputs.power_w is None or layer_c is None:
         return estimator
@@ -301,6 +298,8 @@ def _handed_over(
         return new, Outlook(None, None, room_c, worked.fallback)
     fade = math.exp(-dt_s / HANDOVER_S)
     over_k, asked_over_k = new.handover_k * fade, new.asked_handover_k * fade
+    if new.basis is None and new.before_c is not None:
+        over_k = _bounded(new.before_c - worked.celsius)  # the bed cannot have gone further
     if new.basis is not None and new.basis != basis:
         if new.shown_c is not None:
             over_k = _bounded(new.shown_c - worked.celsius)
@@ -316,7 +315,8 @@ def _handed_over(
         asked_handover_k=asked_over_k,
     )
     # What is handed over may be right or wrong by all of it: half a width of a rectangle.
-    expanded_k = 2.0 * math.hypot(*worked.parts_k, over_k / math.sqrt(3.0))
+    start_k = 0.0 if worked.basis == "callus probe" else new.start_k
+    expanded_k = 2.0 * math.hypot(*worked.parts_k, over_k / math.sqrt(3.0), start_k)
     return new, Outlook(Estimate(shown_c, expanded_k), asked_c, room_c, worked.fallback)
 
 

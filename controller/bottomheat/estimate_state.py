@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
 from bottomheat.doubts import U_PROBE_K
@@ -21,6 +21,7 @@ class Estimator:
     ``power_doubt_w`` how unsure the mean power still is of what flowed before this run.
     ``steer_w`` is the mean power over a longer memory, which the setpoint goes by.
     ``outer_held_k`` is what of ``outer_k`` has been there for long.
+    ``start_k`` is the standard uncertainty that is left of a start in a warm bed, K.
     """
 
     at_s: float | None = None
@@ -44,7 +45,15 @@ class Estimator:
     asked_c: float | None = None
     handover_k: float = 0.0
     asked_handover_k: float = 0.0
+    start_k: float = 0.0
 
+
+START_SHARE = 0.35
+"""So much of what the wet layer is above the room may the callus zone of a bed be off its settled
+course that was heated and then left for hours, half a width (calculated boxes, 2 to 12 h without
+power in a room of 4.5 °C: 0.15 to 0.3; judgement)."""
+START_S = 4 * 3600.0
+"""It forgets that with this time constant, s; judgement, between the bed's own two."""
 
 _NONE: Mapping[Place, float] = MappingProxyType({})
 
@@ -98,3 +107,21 @@ def lag(old_value: float | None, value: float | None, dt_s: float, tau_s: float)
     if tau_s <= 0.0:
         return value
     return old_value + (value - old_value) * -math.expm1(-dt_s / tau_s)
+
+
+def unsettled(before: Estimator, new: Estimator, room_c: float | None, dt_s: float) -> Estimator:
+    """The state with what its first reading leaves open: nobody saw how warm the bed was before.
+
+    Args:
+        before: of the cycle before.
+        new: of this cycle, filtered.
+        room_c: room, °C, or None.
+        dt_s: time between them, s.
+    """
+    if before.substrate_c is not None or new.substrate_c is None:
+        faded_k = before.start_k * math.exp(-dt_s / START_S)
+        return new if faded_k == new.start_k else replace(new, start_k=faded_k)
+    if before.before_c is not None or room_c is None:
+        return new
+    half_k = START_SHARE * abs(new.substrate_c - room_c)
+    return replace(new, start_k=half_k / math.sqrt(3.0))

@@ -32,6 +32,16 @@ def run(chamber, steps, estimator=None, every_s=60.0, now_s=0.0, regulating=True
     return estimator, out
 
 
+def held(chamber, layer_c, room_c, **known):
+    """The outlook of a bed that has been held for days."""
+    inputs = Inputs(layer_c, room_c, None, room_wanted=True, **known)
+    estimator, now_s = Estimator(), 0.0
+    for _ in range(80):
+        estimator, outlook = est.advance(estimator, inputs, chamber, now_s, regulating=True)
+        now_s += 3600.0
+    return outlook
+
+
 def test_fixed_offset_is_a_subtraction():
     _, (outlook,) = run(chamber(method="fixed", kelvin=1.5), [(26.5, 10.0, None)])
     assert outlook.estimate.celsius == 25.0
@@ -90,8 +100,8 @@ def test_two_probes_mean_warmer_and_one_alone():
 
 def test_room_lost_goes_on_with_the_mean_room_and_a_wider_interval():
     box = chamber(method="temperature-factor", factor=0.75)
-    estimator, before = run(box, [(27.0, 15.0, None)] * 60)
-    _, after = run(box, [(27.0, None, None)] * 60, estimator, now_s=3600.0)
+    estimator, before = run(box, [(27.0, 15.0, None)] * 80, every_s=3600.0)
+    _, after = run(box, [(27.0, None, None)] * 60, estimator, now_s=80 * 3600.0)
     assert before[-1].fallback is None
     assert after[-1].fallback is not None
     assert after[-1].estimate.celsius == pytest.approx(before[-1].estimate.celsius)
@@ -121,7 +131,7 @@ def test_uncertainty_follows_jcgm_100_for_independent_inputs():
         U_ZONE_K,
         U_WEATHER_LAGS_K,
     )
-    _, (outlook,) = run(box, [(28.0, 10.0, None)])
+    outlook = held(box, 28.0, 10.0)
     assert outlook.estimate.expanded_k == pytest.approx(2 * math.hypot(*parts), rel=1e-5)
 
 
@@ -291,16 +301,14 @@ CALIBRATED = {
 def test_a_calibration_is_worth_most_at_the_difference_it_was_measured_at():
     """Three numbers carry the parabola of a fit's variance."""
     for room_c, difference_k in ((18.0, 9.0), (7.0, 20.0)):
-        _, (outlook,) = run(chamber(**CALIBRATED), [(27.0, room_c, None)])
+        outlook = held(chamber(**CALIBRATED), 27.0, room_c)
         parts = (0.12, (difference_k - 9.0) * 0.02, 0.2, U_WEATHER_LAGS_K)
         assert outlook.estimate.expanded_k == pytest.approx(2 * math.hypot(*parts))
 
 
 def test_a_corrected_probe_narrows_an_estimate_without_a_calibration():
     def width(u_probe_k):
-        inputs = Inputs(27.0, 15.0, None, room_wanted=True, u_probe_k=u_probe_k)
-        _, out = est.advance(Estimator(), inputs, chamber(**FACTOR), 0.0, regulating=True)
-        return out.estimate.expanded_k
+        return held(chamber(**FACTOR), 27.0, 15.0, u_probe_k=u_probe_k).estimate.expanded_k
 
     assert width({Place.SUBSTRATE: 0.06, Place.ROOM: 0.06}) < width({}) - 0.02
 
