@@ -155,7 +155,10 @@ def advance(
         bed = decided[name]
         if name in crossed:
             bed = guard.cut_crossed(bed, crossed[name])
-        events += [Event(EventKind.DIAGNOSED, now_s, name, text) for text in bed.finding.told]
+        if chamber.in_use:
+            events += [Event(EventKind.DIAGNOSED, now_s, name, text) for text in bed.finding.told]
+        else:  # nothing is missing there, however long it has been cold
+            bed = replace(bed, state=replace(bed.state, watch=watching.at_rest(bed.state.watch)))
         after, word, reason = _decide(
             bed,
             now_s,

@@ -119,3 +119,24 @@ def test_the_wiring_of_a_box_that_is_not_in_use_can_be_proved():
     boxes = {name: MAKES["nominal"]() for name in ("bench", "other")}
     beds = Beds(config(CYCLE_S, bench=keys[0], other=keys[1]), boxes, proved=False)
     assert beds.prove().passed
+
+
+def test_a_cold_box_that_is_put_into_use_raises_no_alarm_about_the_cold_before():
+    beds = unused()
+    beds.room_c = 5.0
+    beds.run(3.0)
+    before = len(beds.events)
+    beds.config = unused(in_use=True).config
+    beds.run(2.0)
+    assert not beds.raised(before)
+    assert beds.heated("bench", HOUR) > 0.5
+
+
+def test_nothing_is_diagnosed_of_a_box_that_is_not_in_use():
+    beds = unused()
+    beds.run(4.0)
+    beds.boxes["bench"].open_lid("off")
+    beds.boxes["bench"].add_water(2.0, 8.0)
+    beds.run(4.0)
+    told = [e for e in beds.events if e.kind.value == "diagnosed" and e.chamber == "bench"]
+    assert not told

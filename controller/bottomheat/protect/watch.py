@@ -395,6 +395,15 @@ def afresh(watch: Watch) -> Watch:
     return changed(watch, lead=lead, layer=layer)
 
 
+def at_rest(watch: Watch) -> Watch:
+    """The watch of a box that is not in use: it was not held, and nobody waits for its heat."""
+    return (
+        watch
+        if watch.cold_s is None and not watch.held
+        else changed(watch, cold_s=None, held=False)
+    )
+
+
 def heated(watch: Watch) -> bool:
     """Whether heat may have flowed within the last hours: by what was asked, or by the mat."""
     lead = watch.lead

@@ -135,6 +135,10 @@ def _still_before(window: Window, seen: Features, place: Place, since_s: float) 
 
 def _displaced(window: Window, seen: Features) -> Iterator[Candidate]:
     marks = text_marks(window, 5.0, "the wet-layer probe is displaced")
+    step = _sudden(window, seen, Place.SUBSTRATE)
+    if marks and step is not None:
+        text = f"it moved by {step[1]:+.1f} K from one reading to the next: a probe takes minutes"
+        marks.append(Mark(-3.0, text, step[0]))
     yield Candidate(Cause.PROBE_DISPLACED, Place.SUBSTRATE, tuple(marks))
     marks = text_marks(window, 6.0, "the callus probe is displaced")
     yield Candidate(Cause.PROBE_DISPLACED, Place.CALLUS, tuple(marks))
