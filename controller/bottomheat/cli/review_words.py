@@ -30,7 +30,7 @@ from bottomheat.review.story import (
     title,
 )
 from bottomheat.review.timeline import Entry, plain
-from bottomheat.review.verdict import Level, stretch
+from bottomheat.review.verdict import Level, length
 
 NOTHING_TO_RESET: Final = "Nothing to reset."
 CLOCK_UNSET: Final = "The clock was not set for some of this: its dates may be wrong."
@@ -182,7 +182,9 @@ def _band(record: ThermalRecord) -> str:
 def _beyond(side: str, span: Span) -> str:
     if span.hours < _SHORT_H:
         return f"never {side}" if span.most_h < _SHORT_H else f"not {side} by the estimate"
-    return f"{side} {stretch(span)}"
+    # Each in its own unit: "0 h (between 0 and 14)" is no way to say half an hour.
+    shown, least, most = (length(each) for each in (span.hours, span.least_h, span.most_h))
+    return f"{side} {shown}" + ("" if least == most else f" (between {least} and {most})")
 
 
 def _back(toll: BoxToll, story: Story, zone: tzinfo | None) -> str:
