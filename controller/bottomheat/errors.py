@@ -96,8 +96,8 @@ def exit_codes() -> tuple[tuple[int, str], ...]:
         InputError,
     )
     return (
-        (0, "done; for check: all is well"),
-        (UNWELL, "check found something that needs attention, or the command failed"),
+        (0, "done; for check, ready and verify: all is well"),
+        (UNWELL, "check, ready or verify found something to see to, or the command failed"),
         (2, "the command line was not understood"),
         *((c.exit_code, c.meaning) for c in classes),
         (INTERNAL, "a fault in bottomheat itself: please report it"),
