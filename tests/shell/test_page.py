@@ -172,6 +172,12 @@ def test_a_window_on_the_narrow_chart_moves_all_others(
     (after,) = seen.ranges()
     assert after[0] == whole[0]
     assert after[1] == pytest.approx((whole[0] + whole[1]) / 2, abs=0.1 * (whole[1] - whole[0]))
+    # The buttons over one box move the others too, and the round arrow shows the whole again.
+    seen.page.get_by_title("Zoom In").first.click()
+    (closer,) = seen.ranges()
+    assert closer[1] - closer[0] < 0.9 * (after[1] - after[0])
+    seen.page.get_by_title("Reset").first.click()
+    assert seen.ranges() == {whole}
 
 
 @pytest.mark.slow
@@ -220,6 +226,33 @@ def test_charts_are_whole_on_paper(chromium: Browser, season_file: Path) -> None
         assert box is not None
         assert box["width"] <= PAPER_PX
     assert seen.page.locator("details tbody tr").first.is_visible()
+
+
+def pale_blue(picture: Image.Image) -> int:
+    """How many pixels of a picture have the colour of where the bases may be."""
+    rgb = np.asarray(picture.convert("RGB")).reshape(-1, 3).astype(int)
+    return int((np.abs(rgb - (204, 227, 240)).max(axis=1) < 6).sum())
+
+
+@pytest.mark.slow
+def test_nothing_is_drawn_across_a_gap(chromium: Browser, tmp_path: Path) -> None:
+    grid = grid_for(BEGIN_MS, BEGIN_MS + 3 * DAY_MS, ZONE)
+    gap = (BEGIN_MS + DAY_MS, BEGIN_MS + 2 * DAY_MS)
+    rows = report_world.rows(grid.from_ms, grid.to_ms, step_s=60, gaps=(gap,))
+    doubtful = replace(rows, expanded_k=np.full(len(rows.wall_ms), 2.0))
+    strip = strip_of("north-bench", doubtful, grid)
+    path = tmp_path / "gap.html"
+    path.write_text(page.build(Report("A gap", grid.to_ms, ZONE, grid, (), (strip,))), "utf-8")
+    seen = opened(chromium, path, (1280, 1800))
+    shot = Image.open(io.BytesIO(seen.page.locator("figure").nth(1).screenshot()))
+    third = (shot.width - 80) // 3
+    before, inside, after = (
+        shot.crop((64 + n * third + 30, 70, 64 + (n + 1) * third - 30, shot.height))
+        for n in range(3)
+    )
+    assert pale_blue(before) > 1000
+    assert pale_blue(after) > 1000
+    assert pale_blue(inside) == 0
 
 
 @pytest.mark.slow

@@ -17,12 +17,14 @@ import numpy.typing as npt
 from bokeh.layouts import gridplot
 from bokeh.models import (
     BoxZoomTool,
+    CDSView,
     ColumnDataSource,
     CrosshairTool,
     DatetimeTickFormatter,
     FactorRange,
     GridPlot,
     HoverTool,
+    IndexFilter,
     NumeralTickFormatter,
     PanTool,
     Range1d,
@@ -33,7 +35,7 @@ from bokeh.models import (
     ZoomOutTool,
 )
 from bokeh.models.annotations import Legend, LegendItem, Span
-from bokeh.models.glyphs import HBar, Quad, Scatter, VArea, VSpan, VStrip
+from bokeh.models.glyphs import HBar, Quad, Scatter, VBar, VSpan, VStrip
 from bokeh.models.glyphs import Line as LineGlyph
 from bokeh.plotting import figure
 
@@ -45,8 +47,8 @@ BLACK, BLUE, VERMILION, PURPLE, GREEN, SKY, ORANGE = (
     "#000000", "#0072B2", "#D55E00", "#CC79A7", "#009E73", "#56B4E9", "#E69F00",
 )  # fmt: skip
 GREY: Final = "#767676"
-_PARTS: Final = 64.0
-"""Values are rounded to this part of a degree, a quarter of what a probe can tell: binary numbers
+_PARTS: Final = 32.0
+"""Values are rounded to this part of a degree, half of what a probe can tell: binary numbers
 with few digits, which bokeh packs to less than half."""
 _EDGE: Final = 0.01
 """Left and right of the window, as a share of it, so that a shape at its edge is whole."""
@@ -137,6 +139,9 @@ class _Shared:
     when_ms: Floats
     begin_ms: float
     end_ms: float
+    bucket_ms: float
+    marks: Sequence[Mark]
+    marked: ColumnDataSource
 
 
 def charts(report: Report) -> Charts:
@@ -154,6 +159,7 @@ def charts(report: Report) -> Charts:
     room_ms = _EDGE * (end_ms - begin_ms)
     begin_ms, end_ms = begin_ms - room_ms, end_ms + room_ms
     when_ms = columns.data["when"]
+    marks = chosen(report.marks)
     shared = _Shared(
         ColumnDataSource(columns.data),
         Range1d(start=begin_ms, end=end_ms, bounds=(begin_ms, end_ms), min_interval=300_000.0),
@@ -162,14 +168,13 @@ def charts(report: Report) -> Charts:
         when_ms,
         begin_ms,
         end_ms,
+        float(edges_ms[1] - edges_ms[0]),
+        marks,
+        _marked(marks, report.zone),
     )
-    marks = chosen(report.marks)
     return Charts(
         _overview(report, shared, names),
-        tuple(
-            _box(strip, shared, name, [each for each in marks if each.box in (None, strip.name)])
-            for strip, name in zip(report.strips, names, strict=True)
-        ),
+        tuple(_box(strip, shared, name) for strip, name in zip(report.strips, names, strict=True)),
     )
 
 
@@ -236,10 +241,9 @@ def _overview(report: Report, shared: _Shared, names: Sequence[Mapping[str, str]
     return plot
 
 
-def _box(
-    strip: Strip, shared: _Shared, names: Mapping[str, str], marks: Sequence[Mark]
-) -> GridPlot:
+def _box(strip: Strip, shared: _Shared, names: Mapping[str, str]) -> GridPlot:
     tips = _tips(names)
+    marks = [each for each in shared.marks if each.box in (None, strip.name)]
     holes = ColumnDataSource(_holes(marks, shared.zone))
     urgent = ColumnDataSource(
         {"at": _clock_ms(_begins_ms(m for m in marks if m.kind is MarkKind.URGENT), shared.zone)}
@@ -274,7 +278,7 @@ def _box(
                 formatters={"@when": "datetime"},
             )
         )  # fmt: skip
-    plots.append(_happened(shared, marks))
+    plots.append(_happened(shared, strip.name))
     for plot in plots:
         plot.add_tools(
             CrosshairTool(overlay=shared.pointer),
@@ -329,17 +333,11 @@ def _bases(strip: Strip, shared: _Shared, names: Mapping[str, str]) -> Any:
     known = (course.estimate_c.low, course.estimate_c.high, course.least_c.low, course.most_c.high)
     plot = _blank(shared, 260, _around((*known, *wanted)))
     begins, ends, lows, highs = _steps(strip.setpoint_c, shared.when_ms)
+    doubt = _filled(plot, shared, names["bases_least"], names["bases_most"], _pale(BLUE, 0.2))
     target = plot.add_glyph(
         ColumnDataSource({"left": begins, "right": ends, "bottom": lows, "top": highs}),
         Quad(fill_color=GREEN, fill_alpha=0.18, line_color=GREEN, line_dash="dashed"),
     )
-    doubt = plot.add_glyph(
-        shared.source,
-        VArea(
-            x="when", y1=names["bases_least"], y2=names["bases_most"], fill_color=BLUE,
-            fill_alpha=0.22,
-        ),
-    )  # fmt: skip
     line = _drawn(plot, shared, names, "bases", BASES)
     _axes(plot, "°C")
     _legend(plot, {"bases": line, "may be": [doubt], f"target ± {BAND_K:g}": [target]})
@@ -356,28 +354,21 @@ def _temperatures(strip: Strip, shared: _Shared, names: Mapping[str, str]) -> An
 
 def _heat(shared: _Shared, names: Mapping[str, str]) -> Any:
     plot = _blank(shared, 130, Range1d(start=0, end=105))
-    area = plot.add_glyph(
-        shared.source,
-        VArea(
-            x="when", y1={"value": 0.0}, y2=names["heat"], fill_color=ORANGE, fill_alpha=0.5,
-            hatch_pattern="dot", hatch_alpha=0.4,
-        ),
-    )  # fmt: skip
+    area = _filled(plot, shared, {"value": 0.0}, names["heat"], _pale(ORANGE, 0.5))
     line = plot.add_glyph(shared.source, LineGlyph(x="when", y=names["heat"], line_color="#8A5A00"))
     _axes(plot, "%", ticks=3)
-    _legend(plot, {"heat on, share of the time": [line, area]})
+    _legend(plot, {"heat on, share of the time": [area, line]})
     return plot
 
 
-def _happened(shared: _Shared, marks: Sequence[Mark]) -> Any:
-    """Marks in rows by kind: a bar for how long, a shape for where it begins."""
-    plot = _blank(shared, 150, FactorRange(factors=list(_ROWS)))
+def _marked(marks: Sequence[Mark], zone: tzinfo | None) -> ColumnDataSource:
+    """All marks: each text is in the page once, whatever the number of boxes that it is about."""
     looks = [_SHAPES[each.kind] for each in marks]
     ends_ms = np.array([m.from_ms if m.to_ms is None else m.to_ms for m in marks], np.int64)
-    source = ColumnDataSource(
+    return ColumnDataSource(
         {
-            "from": _clock_ms(_begins_ms(marks), shared.zone),
-            "to": _clock_ms(ends_ms, shared.zone),
+            "from": _clock_ms(_begins_ms(marks), zone),
+            "to": _clock_ms(ends_ms, zone),
             "row": [row for row, _, _ in looks],
             "shape": [shape for _, shape, _ in looks],
             "color": [color for _, _, color in looks],
@@ -385,12 +376,19 @@ def _happened(shared: _Shared, marks: Sequence[Mark]) -> Any:
             "text": [each.text for each in marks],
         }
     )
+
+
+def _happened(shared: _Shared, box: str) -> Any:
+    """Marks in rows by kind: a bar for how long, a shape for where it begins."""
+    plot = _blank(shared, 150, FactorRange(factors=list(_ROWS)))
+    those = [n for n, each in enumerate(shared.marks) if each.box in (None, box)]
+    view = CDSView(filter=IndexFilter(indices=those))
     bar = HBar(
         y="row", left="from", right="to", height=0.5, fill_color="color", fill_alpha=0.35,
         line_color="color",
     )  # fmt: skip
     shape = Scatter(x="from", y="row", marker="shape", size=9, fill_color="color", line_color=BLACK)
-    drawn = [plot.add_glyph(source, glyph) for glyph in (bar, shape)]
+    drawn = [plot.add_glyph(shared.marked, glyph, view=view) for glyph in (bar, shape)]
     plot.add_tools(
         HoverTool(
             renderers=drawn, point_policy="follow_mouse", formatters={"@from": "datetime"},
@@ -405,14 +403,9 @@ def _happened(shared: _Shared, marks: Sequence[Mark]) -> Any:
 def _drawn(
     plot: Any, shared: _Shared, names: Mapping[str, str], word: str, line: Line
 ) -> list[Any]:
-    """The mean as a line, lowest to highest as a pale band."""
-    area = plot.add_glyph(
-        shared.source,
-        VArea(
-            x="when", y1=names[f"{word}_low"], y2=names[f"{word}_high"], fill_color=line.color,
-            fill_alpha=0.25,
-        ),
-    )  # fmt: skip
+    """Lowest to highest as a pale band, and the mean as a line upon it."""
+    low, high = names[f"{word}_low"], names[f"{word}_high"]
+    area = _filled(plot, shared, low, high, _pale(line.color, 0.3))
     drawn = plot.add_glyph(
         shared.source,
         LineGlyph(
@@ -420,7 +413,24 @@ def _drawn(
             line_width=line.width,
         ),
     )  # fmt: skip
-    return [drawn, area]
+    return [area, drawn]
+
+
+def _filled(plot: Any, shared: _Shared, low: Any, high: Any, color: str) -> Any:
+    """All between two values, bucket by bucket: an area would be drawn right across a gap.
+
+    Not transparent, and with an edge of its own colour, so that no seam shows between buckets.
+    """
+    bar = VBar(
+        x="when", width=shared.bucket_ms, bottom=low, top=high, fill_color=color, line_color=color
+    )
+    return plot.add_glyph(shared.source, bar)
+
+
+def _pale(color: str, share: float) -> str:
+    """So much of a colour on white."""
+    parts = (int(color[at : at + 2], 16) for at in (1, 3, 5))
+    return "#" + "".join(f"{round(255 - share * (255 - part)):02x}" for part in parts)
 
 
 def _axes(plot: Any, unit: str, ticks: int = 5) -> None:
