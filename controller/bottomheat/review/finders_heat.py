@@ -11,7 +11,7 @@ from typing import Final
 
 import numpy as np
 
-from bottomheat.model import Alarm, Place
+from bottomheat.model import Alarm, EventKind, Place
 from bottomheat.review.causes import Cause
 from bottomheat.review.features import (
     HOUR_S,
@@ -68,12 +68,16 @@ def _no_heat(window: Window, seen: Features) -> Iterator[Candidate]:
     weak = text_marks(window, 5.0, "gives less than two thirds of the heat")
     yield Candidate(Cause.WEAK_HEAT, None, tuple(weak))
     marks = text_marks(window, 3.0, "heat is switched on and the mat does not warm")
-    share = _lead_share(window, seen)
-    if share is not None and (weak or marks or window.raised(_A.NO_EFFECT, _A.SHORTFALL)):
+    doubted = window.raised(_A.NO_EFFECT, _A.SHORTFALL)
+    share = _lead_share(window, doubted[0].at_s) if doubted else None
+    if share is not None:
         at_s, left = share
         text = f"for the same heat the mat led the wet layer by {100 * left:.0f} % of what it did"
-        yield Candidate(Cause.WEAK_HEAT, None, (Mark(6.0, text, at_s),))
-        marks.append(Mark(-3.0, text, at_s))
+        if left <= 0.25:
+            marks.append(Mark(3.0, text, at_s))
+        elif left <= 0.75:
+            yield Candidate(Cause.WEAK_HEAT, None, (Mark(6.0, text, at_s),))
+            marks.append(Mark(-3.0, text, at_s))
     if not marks:
         marks = alarm_marks(window, 1.5, _A.NO_EFFECT)
     if not marks or marks[0].at_s is None:
@@ -93,31 +97,42 @@ def _no_heat(window: Window, seen: Features) -> Iterator[Candidate]:
     yield Candidate(Cause.NO_HEAT, None, tuple(marks))
 
 
-def _lead_share(window: Window, seen: Features) -> tuple[float, float] | None:
-    """How much of its lead over the layer a mat has kept for the same heat; None if all or none.
+def _lead_share(window: Window, at_s: float) -> tuple[float, float] | None:
+    """How much of its lead over the layer a mat has kept for the same heat, from 0 to 1.
 
-    By hours: the lead of the mat for each hour's share of heat, the latest half against the hours
-    before them.
+    By quarters of an hour with heat in them: those from a quarter before the alarm to the third
+    hour after it, or until it ended, against those of the hours before.  None where too few are
+    known.
     """
     lead_k = window.at(Place.MAT) - window.at(Place.SUBSTRATE)
-    size = round(HOUR_S / seen.cycle_s)
-    whole = len(lead_k) // size
-    if whole < 6:
+    ended_s = min(
+        (
+            said.at_s
+            for said in window.said
+            if said.kind is EventKind.ALARM_CLEARED
+            and said.alarm in (_A.NO_EFFECT, _A.SHORTFALL)
+            and said.at_s > at_s
+        ),
+        default=math.inf,
+    )
+    early: list[float] = []
+    late: list[float] = []
+    if not len(window.at_s):
         return None
-    cut = lead_k[-whole * size :].reshape(whole, size)
-    heat = window.heat[-whole * size :].reshape(whole, size).mean(axis=1)
-    mean_k = np.array([np.nan if np.isnan(row).mean() > 0.2 else np.nanmean(row) for row in cut])
-    used = (heat >= 0.15) & ~np.isnan(mean_k)
-    if used.sum() < 4:
+    for number in range(int(window.at_s[0] // 900), int(window.at_s[-1] // 900)):
+        from_s = 900.0 * number
+        rows = window.between(from_s, from_s + 900.0)
+        part, heat = lead_k[rows], window.heat[rows]
+        if not len(heat) or heat.mean() < 0.15 or np.isnan(part).mean() > 0.2:
+            continue
+        ratio = float(np.nanmean(part) / heat.mean())
+        if from_s < at_s - 1.5 * HOUR_S:
+            early.append(ratio)
+        elif at_s - 900.0 <= from_s < min(ended_s - 900.0, at_s + 3 * HOUR_S):
+            late.append(ratio)
+    if len(early) < 6 or len(late) < 2 or float(np.median(early)) <= 0:
         return None
-    ratio = np.full(whole, np.nan)
-    ratio[used] = mean_k[used] / heat[used]
-    early, late = ratio[: whole // 3], ratio[-(whole // 4) :]
-    if np.isnan(early).all() or np.isnan(late).all() or np.nanmedian(early) <= 0:
-        return None
-    left = float(np.nanmedian(late) / np.nanmedian(early))
-    at_s = float(window.at_s[-(whole // 4) * size])
-    return (at_s, left) if 0.25 <= left <= 0.75 else None
+    return at_s, float(np.median(late) / np.median(early))
 
 
 # -- the room and the outside ------------------------------------------------------------------

@@ -160,11 +160,14 @@ def _others(window: Window, _: Features) -> Iterator[Candidate]:
 def _swapped(window: Window, seen: Features) -> Iterator[Candidate]:
     """A place of two boxes that changed over, each to where the other had been."""
     for name, readings in window.beside.items():
-        for place in (Place.SUBSTRATE, Place.MAT):
+        for place, least_k, span_s in (
+            (Place.SUBSTRATE, 0.7, 300.0),
+            (Place.MAT, 4.0, 600.0),  # a whole window of heat
+        ):
             theirs = readings.get(place)
             if theirs is None or place not in window.celsius:
                 continue
-            found = _changed_over(window.at(place), theirs, seen.cycle_s)
+            found = _changed_over(window.at(place), theirs, seen.cycle_s, least_k, span_s)
             if found is not None:
                 index, before_k, after_k = found
                 text = (
@@ -176,42 +179,61 @@ def _swapped(window: Window, seen: Features) -> Iterator[Candidate]:
 
 
 def _changed_over(
-    ours: np.ndarray, theirs: np.ndarray, cycle_s: float
+    ours: np.ndarray, theirs: np.ndarray, cycle_s: float, least_k: float, span_s: float
 ) -> tuple[int, float, float] | None:
     """Where a difference turned into its opposite at once, K before and after, or None.
 
-    Both have to have moved, each by a fair part of the difference.
+    Both have to have moved, each by a fair part of the difference; and it was the same for half an
+    hour before, because a bed that cools past another one crosses it slowly.
+
+    Args:
+        ours: readings of a place of this box, °C.
+        theirs: of the other box.
+        cycle_s: time between them, s.
+        least_k: smaller differences say nothing, K.
+        span_s: length of the means that are compared, s.
     """
     apart = ours - theirs
-    span, near = round(1800.0 / cycle_s), max(1, round(300.0 / cycle_s))
+    span, near = max(1, round(span_s / cycle_s)), max(1, round(SETTLES_S / cycle_s))
+    long = max(span, round(1800.0 / cycle_s))
+    at = np.arange(long + span, len(apart) - near - span)
+    if not len(at):
+        return None
     good = np.where(np.isnan(apart), 0.0, apart)
     count = np.concatenate(([0], np.cumsum(~np.isnan(apart))))
     total = np.concatenate(([0.0], np.cumsum(good)))
-    at = np.arange(span, len(apart) - near - span)
-    if not len(at):
-        return None
-    with np.errstate(invalid="ignore", divide="ignore"):
-        before = (total[at] - total[at - span]) / (count[at] - count[at - span])
-        after = (total[at + near + span] - total[at + near]) / (
-            count[at + near + span] - count[at + near]
-        )
-    turned = np.abs(after + before) <= 0.35 * np.abs(before)
-    fits = turned & (np.abs(before) >= 0.7)
-    if not fits.any():
-        return None
-    best = int(np.flatnonzero(fits)[np.argmax(np.abs(before[fits]))])
-    index = int(at[best])
-    # A difference that turns slowly is weather; this one was the same until just before.
-    early = float(np.nanmean(apart[max(0, index - 2 * span) : index - span + 1]))
-    if abs(early - before[best]) > 0.5 * abs(before[best]):
-        return None
-    for each, sign in ((ours, -1.0), (theirs, 1.0)):
-        moved_k = np.nanmean(each[index + near : index + near + span]) - np.nanmean(
-            each[index - span : index]
-        )
-        if not moved_k * sign * np.sign(before[best]) >= 0.4 * abs(before[best]):
-            return None
-    return index, float(before[best]), float(after[best])
+
+    def mean(first: np.ndarray, last: np.ndarray) -> np.ndarray:
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return np.asarray((total[last] - total[first]) / (count[last] - count[first]))
+
+    before, after = mean(at - span, at), mean(at + near, at + near + span)
+    early = mean(at - span - long, at - span)
+    fits = (
+        (np.abs(before) >= least_k)
+        & (np.abs(after + before) <= 0.35 * np.abs(before))
+        & (np.abs(early - before) <= 0.25 * np.abs(before))
+    )
+    for index in np.flatnonzero(fits):
+        here, before_k = int(at[index]), float(before[index])
+        if all(
+            _moved(each, here, near, span) * sign * np.sign(before_k) >= 0.5 * abs(before_k)
+            for each, sign in ((ours, -1.0), (theirs, 1.0))
+        ):
+            return here, before_k, float(after[index])
+    return None
+
+
+SETTLES_S: Final = 180.0
+"""A probe that is moved shows its new place after so long (its lag is some 40 s)."""
+
+
+def _moved(values: np.ndarray, at: int, near: int, span: int) -> float:
+    """How far a reading went over a moment, K; NaN where it is not known."""
+    after, before = values[at + near : at + near + span], values[at - span : at]
+    if np.isnan(after).all() or np.isnan(before).all():
+        return math.nan
+    return float(np.nanmean(after) - np.nanmean(before))
 
 
 def _opened(window: Window, seen: Features) -> Iterator[Candidate]:
