@@ -122,6 +122,18 @@ def test_two_holes_one_after_the_other_stay_holes() -> None:
     assert holes([]) == ()
 
 
+def test_what_lies_between_two_parts_of_an_episode_of_its_box_belongs_to_it() -> None:
+    """The house's trouble ties the later part to the first one, over what north had in between."""
+    (one,) = found(alarm(0, 0), alarm(0, 4, SOUTH), alarm(3, 3), alarm(6, 6, None))
+    assert len(one.troubles) == 4
+
+
+def test_an_alarm_that_stands_in_one_box_does_not_hold_what_the_other_has_later() -> None:
+    one, other = found(alarm(10, None, NORTH), alarm(10, 11, SOUTH), alarm(40, 41, SOUTH))
+    assert one.boxes == BOTH
+    assert other.boxes == (SOUTH,)
+
+
 LENGTHS = st.tuples(st.floats(0, 200), st.floats(0, 20), st.sampled_from((NORTH, SOUTH, None)))
 
 

@@ -7,6 +7,7 @@ trouble of the house, a power cut say, or begin within that time of each other.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
@@ -170,17 +171,34 @@ def _across(single: Sequence[Episode]) -> tuple[Episode, ...]:
     made: list[Episode] = []
     for each in single:
         whole = each
-        for other in [other for other in made if _one(other, each)]:
-            made.remove(other)
-            whole = _joined(other, whole)
+        while near := [other for other in made if _one(other, whole)]:
+            for other in near:
+                made.remove(other)
+                whole = _joined(other, whole)
         made.append(whole)
     return tuple(sorted(made, key=lambda each: (each.from_ms, each.boxes)))
 
 
 def _one(first: Episode, then: Episode) -> bool:
-    if then.from_ms - first.from_ms <= TOGETHER_MS:
+    if abs(then.from_ms - first.from_ms) <= TOGETHER_MS:
         return True
-    return any(each.chamber is None and each in first.troubles for each in then.troubles)
+    if any(each.chamber is None and each in first.troubles for each in then.troubles):
+        return True
+    return any(_near(first.of(box), then.of(box)) for box in first.boxes if box in then.boxes)
+
+
+def _near(first: Sequence[Trouble], then: Sequence[Trouble]) -> bool:
+    """Whether what one box had in two episodes lies close together."""
+    if not first or not then:
+        return False
+    (begin, end), (other_begin, other_end) = (
+        (
+            min(each.from_ms for each in those),
+            max(math.inf if each.to_ms is None else each.to_ms for each in those),
+        )
+        for those in (first, then)
+    )
+    return other_begin - end <= TOGETHER_MS and begin - other_end <= TOGETHER_MS
 
 
 def _joined(first: Episode, then: Episode) -> Episode:
