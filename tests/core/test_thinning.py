@@ -18,6 +18,7 @@ from bottomheat.review.thinning import (
     edges_for,
     held,
     share,
+    spread,
     thin,
 )
 
@@ -237,3 +238,9 @@ def test_coarser_buckets_are_those_made_at_once(data, edges_ms, buckets):
     np.testing.assert_allclose(found.known_s, at_once.known_s)
     timed = at_once.known_s > 0
     np.testing.assert_allclose(found.mean[timed], at_once.mean[timed], atol=1e-6)
+
+
+def test_an_hour_of_heat_is_spread_over_its_buckets_and_not_into_a_gap():
+    fine = Share(np.array([1.0, 0.0, 0.0, np.nan, 1.0]), np.array([300.0, 300.0, 600.0, 0, 300.0]))
+    np.testing.assert_allclose(spread(fine, 4), [0.25, 0.25, 0.25, np.nan, 1.0])
+    np.testing.assert_allclose(spread(fine, 1), fine.mean)

@@ -20,12 +20,10 @@ from bokeh.models import (
     CDSView,
     ColumnDataSource,
     CrosshairTool,
-    DatetimeTickFormatter,
     FactorRange,
     GridPlot,
     HoverTool,
     IndexFilter,
-    NumeralTickFormatter,
     PanTool,
     Range1d,
     RangeTool,
@@ -34,45 +32,48 @@ from bokeh.models import (
     ZoomInTool,
     ZoomOutTool,
 )
-from bokeh.models.annotations import Legend, LegendItem, Span
+from bokeh.models.annotations import Span
 from bokeh.models.glyphs import HBar, Quad, Scatter, VBar, VSpan, VStrip
 from bokeh.models.glyphs import Line as LineGlyph
 from bokeh.plotting import figure
 
+from bottomheat.review.chart_parts import (
+    BLACK,
+    BLUE,
+    GREEN,
+    GREY,
+    ORANGE,
+    PURPLE,
+    ROW_PX,
+    SKY,
+    VERMILION,
+    Line,
+    around,
+    axes,
+    legend,
+    pale,
+)
 from bottomheat.review.report import Course, Mark, MarkKind, Report, Strip, local
-from bottomheat.review.thinning import Floats, Integers, Thinned
+from bottomheat.review.thinning import Floats, Integers, Thinned, spread
 from bottomheat.telling import BAND_K
 
-BLACK, BLUE, VERMILION, PURPLE, GREEN, SKY, ORANGE = (
-    "#000000", "#0072B2", "#D55E00", "#CC79A7", "#009E73", "#56B4E9", "#E69F00",
-)  # fmt: skip
-GREY: Final = "#767676"
 _PARTS: Final = 32.0
 """Values are rounded to this part of a degree, half of what a probe can tell: binary numbers
 with few digits, which bokeh packs to less than half."""
+_HEAT_S: Final = 3600.0
+"""The relay switches every few minutes: less than an hour tells nothing of how busy the heat is."""
+_SHORT_MS: Final = 6 * 3_600_000
+"""In so short a window each closing of the relay can be seen."""
 _EDGE: Final = 0.01
 """Left and right of the window, as a share of it, so that a shape at its edge is whole."""
+_BEYOND_K: Final = 4.0
+"""Doubt that reaches further beyond everything else is cut: it would press the rest flat."""
 _UNSEEN: Final = "unseen"
 _LEFT: Final = 64
 _RIGHT: Final = 16
-_PHONE_PX: Final = 290
-_SAMPLE_PX: Final = 30
-_LETTER_PX: Final = 6.0
-"""The width of a chart on a phone of 390 px, of a sample of a line, and of a letter of 12 px."""
-_ROW_PX: Final = 26
 _NARROW_PX: Final = 100
 MOST_MARKS: Final = 300
 """More would fill the page, and nobody reads them."""
-
-
-@dataclass(frozen=True, slots=True)
-class Line:
-    """How a temperature is drawn: its word, colour and dash."""
-
-    word: str
-    color: str
-    dash: str
-    width: float = 1.5
 
 
 PLACES: Final[Mapping[str, Line]] = {
@@ -140,6 +141,7 @@ class _Shared:
     begin_ms: float
     end_ms: float
     bucket_ms: float
+    together: int
     marks: Sequence[Mark]
     marked: ColumnDataSource
 
@@ -153,7 +155,10 @@ def charts(report: Report) -> Charts:
     edges_ms = report.grid.edges_ms
     middles_ms = (edges_ms[:-1] + edges_ms[1:]) // 2
     columns = _Columns({"when": _clock_ms(middles_ms, report.zone)})
-    names = [_named(columns, index, strip) for index, strip in enumerate(report.strips)]
+    bucket_s = float(edges_ms[1] - edges_ms[0]) / 1000
+    short = report.grid.to_ms - report.grid.from_ms <= _SHORT_MS
+    together = 1 if short else max(1, round(_HEAT_S / bucket_s))
+    names = [_named(columns, index, each, together) for index, each in enumerate(report.strips)]
     ends_ms = np.array([report.grid.from_ms, report.grid.to_ms])
     begin_ms, end_ms = _clock_ms(ends_ms, report.zone).tolist()
     room_ms = _EDGE * (end_ms - begin_ms)
@@ -168,7 +173,8 @@ def charts(report: Report) -> Charts:
         when_ms,
         begin_ms,
         end_ms,
-        float(edges_ms[1] - edges_ms[0]),
+        1000 * bucket_s,
+        together,
         marks,
         _marked(marks, report.zone),
     )
@@ -187,13 +193,13 @@ def _clock_ms(at_ms: Integers, zone: tzinfo | None) -> Floats:
     return np.array(moved, dtype=np.float64)
 
 
-def _named(columns: _Columns, index: int, strip: Strip) -> dict[str, str]:
-    """The columns of a box, by what they are."""
+def _named(columns: _Columns, index: int, strip: Strip, together: int) -> dict[str, str]:
+    """The columns of a box, by what they are; the heat is that of so many buckets together."""
     course = strip.chart
     names = {
         "bases_least": columns.name(f"{index}bl", course.least_c.low),
         "bases_most": columns.name(f"{index}bm", course.most_c.high),
-        "heat": columns.name(f"{index}h", 100 * course.heat.mean),
+        "heat": columns.name(f"{index}h", 100 * spread(course.heat, together)),
     }
     for word, thinned in {"bases": course.estimate_c, **_places(course)}.items():
         names[word] = columns.name(f"{index}{word}", thinned.mean)
@@ -232,12 +238,12 @@ def _overview(report: Report, shared: _Shared, names: Sequence[Mapping[str, str]
             line_dash=_DASHES[number % 4], line_width=1.5,
         )  # fmt: skip
         drawn[strip.name] = [plot.add_glyph(shared.source, line)]
-    plot.height = _NARROW_PX + _ROW_PX * _legend(plot, drawn)
+    plot.height = _NARROW_PX + ROW_PX * legend(plot, drawn)
     tool = RangeTool(x_range=shared.span, start_gesture="pan")
     tool.overlay.fill_color = BLUE
     tool.overlay.fill_alpha = 0.15
     plot.add_tools(tool)
-    _axes(plot, "°C", ticks=3)
+    axes(plot, "°C", ticks=3)
     return plot
 
 
@@ -330,34 +336,36 @@ def _blank(shared: _Shared, height: int, y_range: Any) -> Any:
 def _bases(strip: Strip, shared: _Shared, names: Mapping[str, str]) -> Any:
     course = strip.chart
     wanted = (strip.setpoint_c - BAND_K, strip.setpoint_c + BAND_K)
-    known = (course.estimate_c.low, course.estimate_c.high, course.least_c.low, course.most_c.high)
-    plot = _blank(shared, 260, _around((*known, *wanted)))
+    known = (course.estimate_c.low, course.estimate_c.high, *wanted)
+    doubt = (course.least_c.low, course.most_c.high)
+    plot = _blank(shared, 260, around(known, doubt, _BEYOND_K))
     begins, ends, lows, highs = _steps(strip.setpoint_c, shared.when_ms)
-    doubt = _filled(plot, shared, names["bases_least"], names["bases_most"], _pale(BLUE, 0.2))
+    doubt = _filled(plot, shared, names["bases_least"], names["bases_most"], pale(BLUE, 0.2))
     target = plot.add_glyph(
         ColumnDataSource({"left": begins, "right": ends, "bottom": lows, "top": highs}),
         Quad(fill_color=GREEN, fill_alpha=0.18, line_color=GREEN, line_dash="dashed"),
     )
     line = _drawn(plot, shared, names, "bases", BASES)
-    _axes(plot, "°C")
-    _legend(plot, {"bases": line, "may be": [doubt], f"target ± {BAND_K:g}": [target]})
+    axes(plot, "°C")
+    legend(plot, {"bases": line, "may be": [doubt], f"target ± {BAND_K:g}": [target]})
     return plot
 
 
 def _temperatures(strip: Strip, shared: _Shared, names: Mapping[str, str]) -> Any:
     places = _places(strip.chart)
-    plot = _blank(shared, 260, _around([a for t in places.values() for a in (t.low, t.high)]))
-    _axes(plot, "°C")
-    _legend(plot, {PLACES[w].word: _drawn(plot, shared, names, w, PLACES[w]) for w in places})
+    plot = _blank(shared, 260, around([a for t in places.values() for a in (t.low, t.high)]))
+    axes(plot, "°C")
+    legend(plot, {PLACES[w].word: _drawn(plot, shared, names, w, PLACES[w]) for w in places})
     return plot
 
 
 def _heat(shared: _Shared, names: Mapping[str, str]) -> Any:
     plot = _blank(shared, 130, Range1d(start=0, end=105))
-    area = _filled(plot, shared, {"value": 0.0}, names["heat"], _pale(ORANGE, 0.5))
+    area = _filled(plot, shared, {"value": 0.0}, names["heat"], pale(ORANGE, 0.5))
     line = plot.add_glyph(shared.source, LineGlyph(x="when", y=names["heat"], line_color="#8A5A00"))
-    _axes(plot, "%", ticks=3)
-    _legend(plot, {"heat on, share of the time": [area, line]})
+    axes(plot, "%", ticks=3)
+    of = "the time" if shared.together == 1 else "each hour"
+    legend(plot, {f"heat on, share of {of}": [area, line]})
     return plot
 
 
@@ -395,7 +403,7 @@ def _happened(shared: _Shared, box: str) -> Any:
             tooltips=[("@kind", "@from{%a %d %b %H:%M}"), ("", "@text")], limit=4,
         )
     )  # fmt: skip
-    _axes(plot, "")
+    axes(plot, "")
     plot.ygrid.grid_line_color = None
     return plot
 
@@ -405,7 +413,7 @@ def _drawn(
 ) -> list[Any]:
     """Lowest to highest as a pale band, and the mean as a line upon it."""
     low, high = names[f"{word}_low"], names[f"{word}_high"]
-    area = _filled(plot, shared, low, high, _pale(line.color, 0.3))
+    area = _filled(plot, shared, low, high, pale(line.color, 0.3))
     drawn = plot.add_glyph(
         shared.source,
         LineGlyph(
@@ -425,62 +433,6 @@ def _filled(plot: Any, shared: _Shared, low: Any, high: Any, color: str) -> Any:
         x="when", width=shared.bucket_ms, bottom=low, top=high, fill_color=color, line_color=color
     )
     return plot.add_glyph(shared.source, bar)
-
-
-def _pale(color: str, share: float) -> str:
-    """So much of a colour on white."""
-    parts = (int(color[at : at + 2], 16) for at in (1, 3, 5))
-    return "#" + "".join(f"{round(255 - share * (255 - part)):02x}" for part in parts)
-
-
-def _axes(plot: Any, unit: str, ticks: int = 5) -> None:
-    plot.xaxis.formatter = DatetimeTickFormatter(
-        minutes="%H:%M", hourmin="%H:%M", hours="%H:%M", days="%d %b", months="%b %Y",
-        context=DatetimeTickFormatter(
-            minutes="%d %b", hourmin="%d %b", hours="%d %b", days="", months=""
-        ),
-        context_which="all", context_location="below", hide_repeats=True,
-    )  # fmt: skip
-    plot.xaxis.ticker.desired_num_ticks = 5
-    plot.xaxis.ticker.num_minor_ticks = 0
-    plot.axis.major_label_text_font_size = "12px"
-    if unit:
-        plot.yaxis.axis_label = unit
-        plot.yaxis.axis_label_text_font_style = "normal"
-        plot.yaxis.ticker.desired_num_ticks = ticks
-        plot.yaxis.formatter = NumeralTickFormatter(format="0[.]0")
-
-
-def _legend(plot: Any, items: Mapping[str, list[Any]]) -> int:
-    """Say above a chart what is what; how many rows that takes."""
-    # So many side by side as a phone has room for: bokeh breaks no lines.
-    wide = [_SAMPLE_PX + _LETTER_PX * len(word) for word in items]
-    fitting = len(items) if sum(wide) <= _PHONE_PX else max(1, int(_PHONE_PX / max(wide)))
-    legend = Legend(
-        items=[LegendItem(label=word, renderers=drawn) for word, drawn in items.items()],
-        orientation="horizontal",
-        ncols=fitting,
-        click_policy="hide",
-        border_line_color=None,
-        margin=0,
-        spacing=6,
-        glyph_width=18,
-        label_standoff=4,
-        label_text_font_size="12px",
-    )
-    plot.add_layout(legend, "above")
-    return -(-len(items) // fitting)
-
-
-def _around(values: Iterable[Floats]) -> Range1d:
-    """A range with a little room around all that is known."""
-    every = np.concatenate([np.asarray(each).ravel() for each in values] or [np.zeros(0)])
-    every = every[~np.isnan(every)]
-    if not len(every):
-        return Range1d(start=0, end=1)
-    low, high = float(every.min()), float(every.max())
-    room = max(0.06 * (high - low), 0.3)
-    return Range1d(start=low - room, end=high + room)
 
 
 def _steps(setpoint_c: Floats, when_ms: Floats) -> tuple[Floats, Floats, Floats, Floats]:

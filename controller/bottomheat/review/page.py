@@ -18,8 +18,8 @@ from bottomheat.errors import InputError
 from bottomheat.review.report import Mark, MarkKind, Points, Report, Strip, Table, local, when
 
 HEAD: Final = (
-    "From", "Bases lowest", "mean", "highest", "In band, h", "No data, h", "Wet layer highest",
-    "Mat highest", "Room lowest", "highest", "Heat on, %", "Alarms",
+    "From", "Bases lowest", "Bases mean", "Bases highest", "In band, h", "No data, h",
+    "Wet layer highest", "Mat highest", "Room lowest", "Room highest", "Heat on, %", "Alarms",
 )  # fmt: skip
 MISSING: Final = (
     "a page with charts needs the library bokeh, which is not installed; install it into "

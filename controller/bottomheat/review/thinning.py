@@ -155,6 +155,16 @@ def coarser(fine: Thinned, buckets: int) -> Thinned:
     return Thinned(low, np.clip(mean, low, high), high, known_s)
 
 
+def spread(fine: Share, buckets: int) -> Floats:
+    """The share of so many buckets together, in each of them; NaN where one knows nothing."""
+    first = np.arange(0, len(fine.mean), buckets)
+    known_s = np.add.reduceat(fine.known_s, first)
+    on_s = np.add.reduceat(np.nan_to_num(fine.mean) * fine.known_s, first)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean = np.repeat(on_s / known_s, buckets)[: len(fine.mean)]
+    return np.where(np.isnan(fine.mean), np.nan, mean)
+
+
 def share(
     wall_ms: Integers,
     on: npt.NDArray[np.bool_],
