@@ -177,9 +177,9 @@ def _of_event(said: Said) -> Entry | None:
 
 def _merged(entries: Iterable[Entry]) -> list[Entry]:
     made: list[Entry] = []
-    newest: dict[tuple[str | None, str], int] = {}
+    newest: dict[tuple[str | None, str, By, int], int] = {}
     for each in entries:
-        key = (each.chamber, each.text)
+        key = (each.chamber, each.text, each.by, each.rank)
         at = newest.get(key)
         if at is not None and each.at_ms - _end_ms(made[at]) <= AGAIN_MS:
             last = made[at]
