@@ -20,7 +20,7 @@ SECTIONS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("Every day", ("today", "status", "tend", "lid", "done", "alarms", "ack", "pause", "away")),
     ("Your batches", ("batch", "record", "compare", "season", "species", "sheet")),
     ("Setting up", ("check", "probes", "prove", "calibrate", "ready", "rehearse")),
-    ("After a fault", ("reset", "replay")),
+    ("After a fault", ("review", "reset", "replay")),
     ("The log", ("backup", "verify", "export")),
     (
         "The service itself",
