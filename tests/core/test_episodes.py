@@ -53,6 +53,12 @@ def test_a_long_alarm_holds_together_what_comes_while_it_stands() -> None:
     assert one.to_ms == 42 * HOUR_MS
 
 
+def test_one_that_stands_goes_on_though_a_later_one_is_over() -> None:
+    (one,) = found(alarm(10, None), alarm(11, 12))
+    assert one.standing
+    assert one.to_ms == NOW_MS
+
+
 def test_a_power_cut_is_told_once_of_both_boxes() -> None:
     (one,) = found(cut(10, 15))
     assert one.boxes == BOTH
@@ -116,6 +122,11 @@ def test_rows_that_are_few_by_intent_leave_no_holes() -> None:
     assert [(each.from_ms, each.to_ms) for each in holes(gaps)] == [(200 * MIN_MS, 320 * MIN_MS)]
 
 
+def test_rows_that_are_few_need_not_be_even() -> None:
+    gaps = [*every(10, 5), *every(15, 1, 50), *every(10, 5, 65), *every(25, 1, 115)]
+    assert holes(gaps) == ()
+
+
 def test_two_holes_one_after_the_other_stay_holes() -> None:
     gaps = every(30, 2)
     assert holes(gaps) == tuple(gaps)
@@ -131,6 +142,7 @@ def test_what_lies_between_two_parts_of_an_episode_of_its_box_belongs_to_it() ->
 def test_an_alarm_that_stands_in_one_box_does_not_hold_what_the_other_has_later() -> None:
     one, other = found(alarm(10, None, NORTH), alarm(10, 11, SOUTH), alarm(40, 41, SOUTH))
     assert one.boxes == BOTH
+    assert one.standing
     assert other.boxes == (SOUTH,)
 
 

@@ -95,7 +95,12 @@ def test_a_gap_is_told_once_though_the_service_tells_it_too() -> None:
 
 
 def test_only_what_reaches_into_the_time_is_told() -> None:
-    troubles = (stood(10, 20), stood(25, 100), stood(90, 95, Alarm.CUTOFF), stood(200, None))
+    troubles = (
+        stood(10, 20, Alarm.CROSSED),
+        stood(25, 100),
+        stood(90, 95, Alarm.CUTOFF),
+        stood(200, None),
+    )
     events = (said(20, EventKind.RESET, "before"), said(60, EventKind.RESET, "in it"))
     entries = told(events, troubles, 30 * MIN_MS, 80 * MIN_MS)
     assert [each.text for each in entries] == ["alarm: heat has no effect", "in it"]
