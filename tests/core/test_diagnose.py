@@ -256,6 +256,32 @@ def test_places_of_two_boxes_that_change_over_are_crossed() -> None:
     assert Cause.CROSSED not in {c.cause for c in diagnose(alone).ranked}
 
 
+def test_a_lost_probe_of_another_box_is_no_swap() -> None:
+    made = window()
+    theirs = 40.0 + noise(len(made.at_s))
+    theirs[6 * HOUR : 7 * HOUR] = np.nan
+    theirs[7 * HOUR :] -= 12.0
+    alone = replace(made, beside={"other": {Place.MAT: theirs}})
+    assert first(alone) == (Cause.NONE, None)
+    assert Cause.CROSSED not in {c.cause for c in diagnose(alone).ranked}
+
+
+def test_what_a_probe_shows_after_a_hole_is_no_step_of_its_own() -> None:
+    made = window()
+    at_s, layer = made.at_s.copy(), made.celsius[Place.SUBSTRATE].copy()
+    at_s[6 * HOUR :] += 4 * 3600.0
+    layer[6 * HOUR :] -= 8.0
+    cut = replace(
+        with_place(made, Place.SUBSTRATE, layer),
+        at_s=at_s,
+        holes=(Hole(6 * 3600.0, 10 * 3600.0, "power"),),
+    )
+    seen = diagnose(cut)
+    assert seen.first.cause is Cause.POWER_CUT
+    assert "4 h" in seen.first.marks[0].text
+    assert Cause.PROBE_WRONG not in {c.cause for c in seen.ranked}
+
+
 def test_the_keepers_own_probe_is_not_the_daemons() -> None:
     said = Said(
         6 * 3600.0, EventKind.KEEPER, "bench", "no heat: its probe reads 85 °C, its power-on value"

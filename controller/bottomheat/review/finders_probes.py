@@ -11,6 +11,7 @@ from typing import Final
 
 import numpy as np
 
+from bottomheat.durations import words
 from bottomheat.model import PLACE_WORDS, Alarm, EventKind, Fault, Place
 from bottomheat.review.causes import Cause
 from bottomheat.review.features import (
@@ -33,8 +34,7 @@ _A = Alarm
 
 def _gaps(window: Window, _: Features) -> Iterator[Candidate]:
     for hole in window.holes:
-        long = (hole.to_s - hole.from_s) / 60.0
-        text = f"nothing was recorded for {long:.0f} min"
+        text = f"nothing was recorded for {words(max(60.0, hole.to_s - hole.from_s))}"
         if hole.cause == "power":
             marks = (Mark(8.0, f"{text}; the computer started anew after it", hole.from_s),)
             yield Candidate(Cause.POWER_CUT, None, marks)
@@ -68,9 +68,8 @@ def _silent(_: Window, seen: Features) -> Iterator[Candidate]:
         if why is Fault.JUMP or (why is None and seen.jumped[place]):
             continue
         said = why.value if why is not None else "no good reading"
-        long = (to_s - from_s) / 60.0
         weight = 5.0 if to_s - from_s >= 30.0 + 2 * seen.cycle_s else 1.0
-        text = f"{PLACE_WORDS[place]}: {said}, for {long:.0f} min"
+        text = f"{PLACE_WORDS[place]}: {said}, for {words(max(60.0, to_s - from_s))}"
         yield Candidate(Cause.PROBE_SILENT, place, (Mark(weight + 2.0, text, from_s),))
 
 
@@ -82,8 +81,8 @@ def _frozen(window: Window, seen: Features) -> Iterator[Candidate]:
         if long_s >= 1.5 * HOUR_S and long_s >= 4.0 * usual_s:
             share = 4.0 if place is not Place.ROOM else 3.5
             text = (
-                f"{PLACE_WORDS[place]}: the same reading for {long_s / 60:.0f} min, "
-                f"{usual_s / 60:.0f} at most before"
+                f"{PLACE_WORDS[place]}: the same reading for {words(long_s)}, "
+                f"{words(usual_s)} at most before"
             )
             marks.append(Mark(share, text, since_s))
         if marks and marks[0].at_s is not None:
@@ -209,8 +208,13 @@ def _changed_over(
 
     before, after = mean(at - span, at), mean(at + near, at + near + span)
     early = mean(at - span - long, at - span)
+    known = np.minimum(
+        np.minimum(count[at] - count[at - span], count[at + near + span] - count[at + near]) * 2,
+        (count[at - span] - count[at - span - long]) * 2 * span // long,
+    )
     fits = (
-        (np.abs(before) >= least_k)
+        (known >= span)  # half of each, or it is not known
+        & (np.abs(before) >= least_k)
         & (np.abs(after + before) <= 0.35 * np.abs(before))
         & (np.abs(early - before) <= 0.25 * np.abs(before))
     )
@@ -271,6 +275,7 @@ def _sudden(window: Window, seen: Features, place: Place) -> tuple[float, float]
     """A step of a kelvin or more between two readings that then stays: when, and by how much."""
     values = _filled(window.at(place))
     steps = np.diff(values)
+    steps[np.diff(window.at_s) > 5.0 * seen.cycle_s] = 0.0  # what happened in a hole is not known
     if not len(steps) or np.isnan(steps).all():
         return None
     index = int(np.nanargmax(np.abs(steps)))
