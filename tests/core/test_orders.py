@@ -205,6 +205,57 @@ def test_with_the_ledger_unreadable_the_setpoints_stay() -> None:
     assert orders.as_kept(Orders(), config()) == config()
     lower = config(callus_zone=18.0)
     assert orders.as_kept(kept, lower).chambers[BOX].callus_zone_c == 18.0
+    higher = config(callus_zone=28.0)
+    assert orders.as_kept(kept, higher).chambers[BOX].callus_zone_c == 20.0
+
+
+def test_with_the_ledger_unreadable_the_layers_ceiling_stays_too() -> None:
+    course = Course(config(), add("MUL-1", stage="rooting"))
+    course.step()
+    kept = orders.from_plain(json.loads(json.dumps(orders.to_plain(course.state))))
+    assert orders.as_kept(kept, config()).chambers[BOX].layer_ceiling_c == 28.0
+    assert orders.as_kept(kept, config()).chambers[OTHER].layer_ceiling_c == 34.0
+    assert orders.as_kept(course.state, config()).chambers[BOX].layer_ceiling_c == 28.0
+
+
+def test_a_ledger_that_lost_all_of_a_box_does_not_warm_it() -> None:
+    course = Course(config(), add("PEA-1", "peach"))
+    course.step()
+    again = Course(config())
+    again.state = orders.from_plain(orders.to_plain(course.state))
+    assert again.step() == 20.0
+    (event,) = again.events
+    assert "no batch is known" in event.text
+    assert set(again.days(2.0)) == {20.0}
+    twice = Course(config())
+    twice.state = orders.from_plain(orders.to_plain(again.state))
+    assert twice.step() == 20.0, "nor at the start after that"
+    again.enter(add("GRP-2", "grapevine"))
+    assert again.step() == 25.0
+    by_hand = Course(config(callus_zone=24.0))
+    by_hand.state = orders.from_plain(orders.to_plain(course.state))
+    assert by_hand.step() == 24.0, "the grower has spoken"
+
+
+def test_a_box_whose_batch_was_closed_meanwhile_goes_by_the_config_and_says_so() -> None:
+    course = Course(config(), add("PEA-1", "peach"))
+    course.step()
+    course.enter(SeasonEntry(What.CLOSE, "PEA-1"))
+    course.state = orders.from_plain(orders.to_plain(course.state))
+    course.events.clear()
+    assert course.step() == 25.0
+    assert len(course.events) == 1
+
+
+def test_a_limit_that_comes_in_during_a_step_down_is_told() -> None:
+    course = Course(config(), add("MUL-1"))
+    course.step()
+    course.enter(stage("MUL-1", Stage.ROOTING))
+    course.step()
+    course.events.clear()
+    course.enter(add("BLC-1", "blackcurrant", stage="rooting"))
+    assert course.step() == 22.0
+    assert course.events
 
 
 @pytest.mark.parametrize(
@@ -216,8 +267,8 @@ def test_with_the_ledger_unreadable_the_setpoints_stay() -> None:
         {"known_ms": "today", "boxes": {}},
         {"known_ms": True, "boxes": {}},
         {"known_ms": 5, "boxes": {BOX: [25.0]}},
-        {"known_ms": 5, "boxes": {BOX: ["warm", 25.0]}},
-        {"known_ms": 5, "boxes": {BOX: [float("nan"), 25.0]}},
+        {"known_ms": 5, "boxes": {BOX: ["warm", 25.0, 34.0, True]}},
+        {"known_ms": 5, "boxes": {BOX: [float("nan"), 25.0, 34.0, True]}},
         {"known_ms": 5, "boxes": [1]},
     ],
 )

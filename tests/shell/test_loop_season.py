@@ -98,7 +98,7 @@ def test_an_edit_of_the_file_moves_a_batch_on_while_it_runs() -> None:
 
 
 def test_a_setpoint_on_its_way_down_goes_on_after_a_restart() -> None:
-    memory = MemoryDesk({"known_ms": NOW_MS, "boxes": {BOX: [22.4, 25.0]}})
+    memory = MemoryDesk({"known_ms": NOW_MS, "boxes": {BOX: [22.4, 25.0, 28.0, True]}})
     add = SeasonEntry(What.ADD, "MUL-1", BOX, {**ADDED["data"], "species": "mulberry"})  # type: ignore[dict-item]
     stage = SeasonEntry(What.STAGE, "MUL-1", data={"stage": "hardening-off"})
     ledger = [Dated(1, NOW_MS - 2, True, add), Dated(2, NOW_MS - 1, True, stage)]
@@ -108,7 +108,7 @@ def test_a_setpoint_on_its_way_down_goes_on_after_a_restart() -> None:
 
 
 def test_an_unreadable_ledger_keeps_the_setpoints_and_refuses_entries() -> None:
-    memory = MemoryDesk({"known_ms": NOW_MS, "boxes": {BOX: [18.0, 25.0]}})
+    memory = MemoryDesk({"known_ms": NOW_MS, "boxes": {BOX: [18.0, 25.0, 28.0, True]}})
     bench = Bench(turns=6, setpoints=memory, ledger_trouble="it is damaged", made=config(written()))
     answers = asks(bench, 3, ADDED)
 
@@ -122,7 +122,7 @@ def test_an_unreadable_ledger_keeps_the_setpoints_and_refuses_entries() -> None:
     assert not answers[0]["ok"]
     assert "damaged" in answers[0]["error"]
     assert not bench.journal.season, "nothing of the file is entered a second time"
-    assert memory.saved == [{"known_ms": NOW_MS, "boxes": {BOX: [18.0, 25.0]}}]
+    assert memory.saved == [{"known_ms": NOW_MS, "boxes": {BOX: [18.0, 25.0, 28.0, True]}}]
 
 
 def test_a_strange_memory_of_setpoints_begins_anew_by_the_rule() -> None:

@@ -24,6 +24,16 @@ _SAME_K: Final = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
+class Kept:
+    """What of a box outlives a restart, °C; ``led``: a batch ruled."""
+
+    setpoint_c: float
+    written_c: float
+    ceiling_c: float
+    led: bool
+
+
+@dataclass(frozen=True, slots=True)
 class InForce:
     """What holds in one box.
 
@@ -32,12 +42,14 @@ class InForce:
         written_c: the config's own setpoint when that was decided: a change of it counts at once.
         order: the rule's answer.
         lowered_s: when the last step down was made, monotonic s.
+        held: it stays as in the run before, because the ledger knows nothing of the box any more.
     """
 
     setpoint_c: float
     written_c: float
     order: Order
     lowered_s: float
+    held: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,12 +59,12 @@ class Orders:
     Attributes:
         boxes: by chamber.
         known_ms: the last time at which the wall clock was synchronised, UTC ms.
-        kept_c: setpoint and the config's own at the end of the run before, °C, by chamber.
+        kept: what held at the end of the run before, by chamber.
     """
 
     boxes: Mapping[str, InForce] = field(default_factory=dict)
     known_ms: int | None = None
-    kept_c: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    kept: Mapping[str, Kept] = field(default_factory=dict)
     config: Config | None = None
     season: Season | None = None
     looked_s: float = -math.inf
@@ -90,9 +102,11 @@ def advance(
     for name, chamber in config.chambers.items():
         order = rule(config, name, season, known_ms)
         before = state.boxes.get(name)
-        box = _box(before, state.kept_c.get(name), order, chamber, config, now_s)
+        kept = state.kept.get(name)
+        held = _held(before, kept, order, chamber, season, name, again=season is state.season)
+        box = held or _box(before, kept, order, chamber, config, now_s)
         boxes[name] = box
-        text = _told(before, box, config.season.lower_per_day_k)
+        text = _told(before, kept, box, config.season.lower_per_day_k)
         if text is not None:
             events.append(Event(EventKind.SEASON, now_s, name, text, durable=True))
     in_force = _applied(state, config, boxes)
@@ -106,9 +120,41 @@ def _known_ms(state: Orders, season: Season) -> int | None:
     return max(begun if state.known_ms is None else [*begun, state.known_ms], default=None)
 
 
+def _held(
+    before: InForce | None,
+    kept: Kept | None,
+    order: Order,
+    chamber: ChamberConfig,
+    season: Season,
+    name: str,
+    *,
+    again: bool,
+) -> InForce | None:
+    """The box as in the run before, where a batch ruled it and the ledger has lost all of it.
+
+    What stands there may stand no more warmth: it stays until there is an entry, or an edit of the
+    config.
+    """
+    written_c = chamber.callus_zone_c
+    if before is not None:
+        return before if before.held and again and before.written_c == written_c else None
+    if kept is None or not kept.led or order.lead is not None or kept.written_c != written_c:
+        return None
+    if any(stay.place == name for batch in season.batches.values() for stay in batch.stays):
+        return None
+    set_c = min(kept.setpoint_c, order.cap_c)
+    if set_c >= order.setpoint_c:
+        return None
+    why = "no batch is known in the box any more, so it stays as it was; enter what stands there"
+    as_it_was = replace(
+        order, setpoint_c=set_c, ceiling_c=min(kept.ceiling_c, order.ceiling_c), why=why
+    )
+    return InForce(set_c, written_c, as_it_was, 0.0, held=True)
+
+
 def _box(
     before: InForce | None,
-    kept: tuple[float, float] | None,
+    kept: Kept | None,
     order: Order,
     chamber: ChamberConfig,
     config: Config,
@@ -118,7 +164,7 @@ def _box(
     if before is not None:
         had_c, had_written_c, lowered_s = before.setpoint_c, before.written_c, before.lowered_s
     elif kept is not None:
-        (had_c, had_written_c), lowered_s = kept, now_s
+        had_c, had_written_c, lowered_s = kept.setpoint_c, kept.written_c, now_s
     else:
         return InForce(want_c, written_c, order, now_s)
     was_empty = before is not None and before.order.lead is None
@@ -135,10 +181,11 @@ def _box(
     return InForce(round(set_c, 1), written_c, order, lowered_s + steps * step_s)
 
 
-def _told(before: InForce | None, now: InForce, rate_k: float) -> str | None:
+def _told(before: InForce | None, kept: Kept | None, now: InForce, rate_k: float) -> str | None:
     """What to say of the change, or None where nothing is new."""
     order = now.order
-    if before is None and order.lead is None:
+    as_kept = kept is None or not kept.led or kept.setpoint_c == now.setpoint_c
+    if before is None and order.lead is None and as_kept and not now.held:
         return None
     old = None if before is None else before.order
     same = old is not None and (old.setpoint_c, old.lead, old.ceiling_c, old.why) == (
@@ -148,6 +195,8 @@ def _told(before: InForce | None, now: InForce, rate_k: float) -> str | None:
         order.why,
     )
     if same:
+        if before is not None and now.setpoint_c < before.setpoint_c - STEP_K - _SAME_K:
+            return f"setpoint {now.setpoint_c:g} °C at once, a batch stands no more: {order.why}"
         if before is not None and before.setpoint_c != now.setpoint_c == order.setpoint_c:
             return f"setpoint {now.setpoint_c:g} °C reached: {order.why}"
         return None
@@ -182,26 +231,47 @@ def _applied(state: Orders, config: Config, boxes: Mapping[str, InForce]) -> Con
 
 
 def as_kept(state: Orders, config: Config) -> Config:
-    """The config with the setpoints of the run before: the ledger cannot be read.
+    """The config with setpoints and ceilings of the run before: the ledger cannot be read.
 
-    One that the config file lowers meanwhile counts; one that it raises does not, because nobody
-    knows what stands in the box.
+    What the config file lowers meanwhile counts; what it raises does not, because nobody knows what
+    stands in the box.
     """
     changed = {}
     for name, chamber in config.chambers.items():
-        written_c = chamber.callus_zone_c
-        set_c, was_c = state.kept_c.get(name, (written_c, written_c))
-        if written_c != was_c:
-            set_c = min(set_c, written_c)
-        changed[name] = chamber.model_copy(
-            update={"callus_zone_c": min(set_c, chamber.limits.callus_c - BELOW_LIMIT_K)}
-        )
+        kept = known(state).get(name)
+        set_c, ceiling_c = chamber.callus_zone_c, chamber.layer_ceiling_c
+        if kept is not None:
+            ceiling_c = min(ceiling_c, kept.ceiling_c)
+            edited = set_c != kept.written_c
+            set_c = min(set_c, kept.setpoint_c) if edited else kept.setpoint_c
+        update = {
+            "callus_zone_c": min(set_c, chamber.limits.callus_c - BELOW_LIMIT_K),
+            "layer_ceiling_c": ceiling_c,
+        }
+        changed[name] = chamber.model_copy(update=update)
     return config.model_copy(update={"chambers": changed})
+
+
+def known(state: Orders) -> dict[str, Kept]:
+    """What holds, or held last, by chamber."""
+    now = {
+        name: Kept(
+            box.setpoint_c,
+            box.written_c,
+            box.order.ceiling_c,
+            box.held or box.order.lead is not None,
+        )
+        for name, box in state.boxes.items()
+    }
+    return {**state.kept, **now}
 
 
 def to_plain(state: Orders) -> dict[str, Any]:
     """What outlives a restart, as plain JSON data."""
-    boxes = {name: [box.setpoint_c, box.written_c] for name, box in state.boxes.items()}
+    boxes = {
+        name: [kept.setpoint_c, kept.written_c, kept.ceiling_c, kept.led]
+        for name, kept in known(state).items()
+    }
     return {"known_ms": state.known_ms, "boxes": boxes}
 
 
@@ -213,25 +283,21 @@ def from_plain(data: Any) -> Orders:
     """
     try:
         known_ms = data["known_ms"]
-        kept_c = {
-            str(name): (float(set_c), float(written_c))
-            for name, (set_c, written_c) in data["boxes"].items()
-        }
+        kept = {str(name): _kept(*each) for name, each in data["boxes"].items()}
     except (TypeError, KeyError, AttributeError, ValueError) as error:
         raise ValueError(f"not the setpoints that were kept: {error}") from None
     if known_ms is not None and (isinstance(known_ms, bool) or not isinstance(known_ms, int)):
         raise ValueError("not the setpoints that were kept: its time is no whole number")
-    if not all(math.isfinite(value) for pair in kept_c.values() for value in pair):
-        raise ValueError("not the setpoints that were kept: a setpoint is no number")
-    return Orders(known_ms=known_ms, kept_c=kept_c)
+    return Orders(known_ms=known_ms, kept=kept)
+
+
+def _kept(set_c: Any, written_c: Any, ceiling_c: Any, led: Any) -> Kept:
+    kept = Kept(float(set_c), float(written_c), float(ceiling_c), bool(led))
+    if not all(map(math.isfinite, (kept.setpoint_c, kept.written_c, kept.ceiling_c))):
+        raise ValueError("a setpoint is no number")
+    return kept
 
 
 def essence(state: Orders) -> object:
     """What is worth a write to the card when it changes; the time alone is not."""
-    return tuple((name, box.setpoint_c, box.written_c) for name, box in state.boxes.items())
-
-
-def forget_time(state: Orders) -> Orders:
-    """The state without what ties it to one run's monotonic clock."""
-    kept_c = {name: (box.setpoint_c, box.written_c) for name, box in state.boxes.items()}
-    return replace(state, boxes={}, kept_c={**state.kept_c, **kept_c}, looked_s=-math.inf)
+    return tuple(known(state).items())
