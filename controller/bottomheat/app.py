@@ -14,6 +14,7 @@ from bottomheat.borrowing import Session
 from bottomheat.config import Config
 from bottomheat.config_wiring import fingerprint
 from bottomheat.errors import ConfigError, DriverError, LatchError
+from bottomheat.estimate_state import BEFORE_S
 from bottomheat.keeper import identity
 from bottomheat.loop import Loop, Outside
 from bottomheat.model import Alarm, Event, EventKind
@@ -37,10 +38,6 @@ from bottomheat_drivers.service_manager import service_manager
 from bottomheat_drivers.w1 import W1Probes
 
 _log = logging.getLogger("bottomheat")
-
-BEFORE_S = 3600.0
-"""An estimate from so long ago still tells how warmly a bed was heated; judgement, less than half
-of the bed's memory."""
 
 
 def state_folder(config: Config) -> Path:

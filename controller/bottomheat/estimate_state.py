@@ -21,7 +21,8 @@ class Estimator:
     ``power_doubt_w`` how unsure the mean power still is of what flowed before this run.
     ``steer_w`` is the mean power over a longer memory, which the setpoint goes by.
     ``outer_held_k`` is what of ``outer_k`` has been there for long.
-    ``start_k`` is the standard uncertainty that is left of a start in a warm bed, K.
+    ``start_k`` is the standard uncertainty that is left of a start in a warm bed, K, and
+    ``waited_s`` how long the first reading has been waited for, s.
     """
 
     at_s: float | None = None
@@ -46,8 +47,12 @@ class Estimator:
     handover_k: float = 0.0
     asked_handover_k: float = 0.0
     start_k: float = 0.0
+    waited_s: float = 0.0
 
 
+BEFORE_S = 3600.0
+"""An estimate from so long ago still tells how warmly a bed was heated; judgement, less than half
+of the bed's memory."""
 START_SHARE = 0.35
 """So much of what the wet layer is above the room may the callus zone of a bed be off its settled
 course that was heated and then left for hours, half a width (calculated boxes, 2 to 12 h without
@@ -118,7 +123,11 @@ def unsettled(before: Estimator, new: Estimator, room_c: float | None, dt_s: flo
         room_c: room, °C, or None.
         dt_s: time between them, s.
     """
-    if before.substrate_c is not None or new.substrate_c is None:
+    if new.substrate_c is None:
+        waited_s = before.waited_s + dt_s
+        kept_c = before.before_c if waited_s <= BEFORE_S else None
+        return replace(new, waited_s=waited_s, before_c=kept_c)
+    if before.substrate_c is not None:
         faded_k = before.start_k * math.exp(-dt_s / START_S)
         return new if faded_k == new.start_k else replace(new, start_k=faded_k)
     if before.before_c is not None or room_c is None:
