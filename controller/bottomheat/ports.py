@@ -187,8 +187,8 @@ class Journal(Protocol):
         """Keep one reading of the borrowed probe: monotonic s of this run."""
         ...
 
-    def note_season(self, entry: SeasonEntry) -> None:
-        """Keep an entry of the season's ledger; its number is the one after the newest."""
+    def note_season(self, entry: SeasonEntry, number: int | None = None) -> None:
+        """Keep an entry of the season's ledger, by its number; None: the one after the newest."""
         ...
 
     def write_soon(self) -> None:

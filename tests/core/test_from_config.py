@@ -40,13 +40,13 @@ class Book:
         self.kept: list[Dated] = []
         self.now_ms = ms(now)
 
-    def enter(self, *new: SeasonEntry) -> None:
+    def enter(self, *new: SeasonEntry, sure: bool = True) -> None:
         for entry in new:
-            self.kept.append(Dated(len(self.kept) + 1, self.now_ms, True, entry))
+            self.kept.append(Dated(len(self.kept) + 1, self.now_ms, sure, entry))
 
     def read(self, file: Config, *, sure: bool = True) -> tuple[SeasonEntry, ...]:
         new = entries(file, self.season, self.now_ms if sure else None, HERE)
-        self.enter(*new)
+        self.enter(*new, sure=sure)
         self.now_ms += 60_000
         return new
 
@@ -197,6 +197,18 @@ def test_without_a_sure_clock_the_days_of_the_file_stand() -> None:
     book.read(config(MUL_1={**WRITTEN, "stage": "rooting", "since": "2027-01-20"}), sure=False)
     batch = book.season.batches["MUL-1"]
     assert batch.stages[-1].from_ms == ms("2027-01-20 12:00")
+
+
+def test_a_day_entered_before_the_clock_was_set_does_not_outlast_it() -> None:
+    """The file says today; noon of today is still to come once the clock is known."""
+    book = Book("2027-01-05 08:00")
+    away = {**WRITTEN, "made": "2027-01-05", "chamber": "unheated"}
+    new = entries(config(MUL_1=away), book.season, None, HERE)
+    book.enter(*new)  # placed by the log once the clock was set
+    book.now_ms = ms("2027-01-05 09:00")
+    book.read(config(MUL_1={**away, "chamber": "north-bench"}))
+    assert book.season.problems == ()
+    assert book.season.batches["MUL-1"].place == "north-bench"
 
 
 def test_clock_that_once_ran_ahead_does_not_bring_old_lines_back() -> None:

@@ -23,6 +23,8 @@ from bottomheat.season.reminders import (
 from plant import chamber_keys
 
 DAY0 = 1_796_000_000_000
+LATER = DAY0 + 999 * DAY_MS
+"""When all was entered: after what it is about."""
 NORTH, SOUTH = "north-bench", "south-bench"
 ONLY = dict.fromkeys(("layer", "mist", "look", "mould", "tools", "light", "clean"), 0)
 """Every reminder off, for tests that turn one on."""
@@ -67,7 +69,7 @@ def move(name: str, at: float, box: str) -> SeasonEntry:
 
 
 def found(made: Config, at: float, *entries: SeasonEntry) -> list[Due]:
-    season = fold(Dated(n, DAY0, True, each) for n, each in enumerate(entries, 1))
+    season = fold(Dated(n, LATER, True, each) for n, each in enumerate(entries, 1))
     assert season.problems == ()
     return due(season, made, day(at))
 
@@ -82,7 +84,7 @@ def test_nothing_is_due_where_nothing_stands() -> None:
 
 
 def test_nothing_can_be_due_without_a_clock() -> None:
-    season = fold([Dated(1, DAY0, True, add("A"))])
+    season = fold([Dated(1, LATER, True, add("A"))])
     assert due(season, config(), None) == []
 
 
@@ -373,7 +375,7 @@ def test_all_that_is_due_is_about_something_that_is_there(
 ) -> None:
     made = config({"tools": 7})
     season = fold(
-        Dated(n, DAY0, True, each)
+        Dated(n, LATER, True, each)
         for n, each in enumerate((add("A"), add("B", box=SOUTH), *entries), 1)
     )
     dues = due(season, made, day(at))
@@ -399,13 +401,13 @@ def test_what_is_done_is_not_due_the_moment_after(
 ) -> None:
     made = config({"tools": 7})
     all_of = (add("A"), add("B", box=SOUTH), *[e for e in entries if (e.about_ms or 0) <= day(at)])
-    read = [Dated(n, DAY0, True, each) for n, each in enumerate(all_of, 1)]
+    read = [Dated(n, LATER, True, each) for n, each in enumerate(all_of, 1)]
     dues = due(fold(read), made, day(at))
     if not dues:
         return
     one = data.draw(st.sampled_from(dues))
     box = one.place if one.batch is None else None
     did = done(one.reminder.name, at, batch=one.batch, box=box)
-    after = due(fold([*read, Dated(len(read) + 1, DAY0, True, did)]), made, day(at))
+    after = due(fold([*read, Dated(len(read) + 1, LATER, True, did)]), made, day(at))
     key = (one.reminder.name, one.place, one.batch)
     assert key not in brief(after)

@@ -48,7 +48,7 @@ def add(name: str = "MUL-1", at: float | None = 0, chamber: str | None = NORTH, 
     return entry(What.ADD, name, at, chamber=chamber, **data)
 
 
-def ledger(*entries: SeasonEntry, entered: float = 100) -> list[Dated]:
+def ledger(*entries: SeasonEntry, entered: float = 400) -> list[Dated]:
     """The entries as they come in: all on one later day, numbered in order."""
     return [Dated(n, day(entered), True, each) for n, each in enumerate(entries, 1)]
 
@@ -519,3 +519,32 @@ def test_no_entry_that_corrects_nothing_is_dropped(entries: list[SeasonEntry]) -
     plain = [replace(each, corrects=None) for each in entries]
     assume(plain)
     assert sorted(d.number for d in standing(ledger(*plain))) == list(range(1, len(plain) + 1))
+
+
+def test_what_is_about_later_than_it_was_entered_is_of_when_it_was_entered() -> None:
+    """A day of the file stands for its noon; the clock was set at eight."""
+    found = fold(
+        [
+            Dated(1, day(3), True, add(at=3.5)),
+            Dated(2, day(3.1), True, entry(What.MOVE, at=None, chamber=SOUTH)),
+        ]
+    )
+    assert found.batches["MUL-1"].place == SOUTH
+    assert not found.problems
+
+
+def test_an_entry_that_cannot_be_read_is_a_problem_and_keeps_its_number() -> None:
+    found = fold(
+        [
+            Dated(1, day(1), True, add(at=1)),
+            Dated(2, day(2), True, SeasonEntry(What.UNREADABLE, data={"why": "word 'dome'"})),
+            Dated(3, day(3), True, entry(What.MOVE, at=None, chamber=SOUTH)),
+        ]
+    )
+    assert found.batches["MUL-1"].place == SOUTH
+    assert found.problems == ("entry 2 is not used: word 'dome'",)
+
+
+def test_a_day_that_no_calendar_knows_is_refused() -> None:
+    assert season(add(made_ms=10**15)).problems
+    assert not season(add(made_ms=0)).problems, "a clock that is not set begins in 1970"

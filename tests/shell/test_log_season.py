@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bottomheat.errors import LogError
-from bottomheat.season.ledger import Dated, SeasonEntry, What
+from bottomheat.season.ledger import Dated, SeasonEntry, What, fold
 from bottomheat_drivers.log import LogReader, codec
 from bottomheat_drivers.log.before import look_back
 from bottomheat_drivers.log.schema import SCHEMA_VERSION
@@ -248,19 +248,36 @@ def test_a_row_with_damaged_data_is_given_without_it(tmp_path):
     assert (found.entry.batch, found.entry.data) == ("MUL-1", {})
 
 
-def test_a_word_of_a_later_version_is_one_sentence(tmp_path):
+def test_a_word_that_is_not_known_costs_that_entry_and_no_other(tmp_path):
     kept = journal(tmp_path, background=False)
     kept.note_season(added())
+    kept.note_season(added("B"))
     kept.close()
     path = tmp_path / "log.sqlite"
     with sqlite3.connect(path) as connection:
-        connection.execute("UPDATE season_entry SET what = 'grafted'")
+        connection.execute("UPDATE season_entry SET what = 'grafted' WHERE id = 1")
     connection.close()
-    with pytest.raises(LogError, match=r"grafted.*update bottomheat"):
-        entries(path)
+    first, second = entries(path)
+    assert (first.number, first.entry.what) == (1, What.UNREADABLE)
+    assert (second.number, second.entry.batch) == (2, "B")
+    (problem,) = fold([first, second]).problems
+    assert "grafted" in problem
     found = look_back(path, tmp_path / "run", "boot-1")
-    assert found.season == ()
-    assert "grafted" in (found.trouble or "")
+    assert found.trouble is None
+    assert len(found.season) == 2
+
+
+def test_an_entry_keeps_the_number_that_it_was_given(tmp_path):
+    kept = journal(tmp_path, background=False)
+    kept.note_season(added("A"), 7)
+    kept.note_season(added("B"), 7)
+    kept.note_season(added("C"))
+    kept.close()
+    assert [(e.number, e.entry.batch) for e in entries(tmp_path / "log.sqlite")] == [
+        (7, "A"),
+        (8, "B"),
+        (9, "C"),
+    ]
 
 
 plain = st.none() | st.booleans() | st.integers(-(2**60), 2**60) | st.text(max_size=8)

@@ -14,7 +14,14 @@ from bottomheat.asked import in_one_line
 from bottomheat.config import Config
 from bottomheat.durations import words
 from bottomheat.errors import InputError
-from bottomheat.season.ledger import DAY_MS, UNHEATED, Batch, Season
+from bottomheat.season.ledger import (
+    DAY_MS,
+    EARLIEST_MS,
+    LATEST_MS,
+    UNHEATED,
+    Batch,
+    Season,
+)
 from bottomheat.season.species import SPECIES
 
 NAME: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9-]{0,30}", re.ASCII)
@@ -22,10 +29,6 @@ MOST: Final = 100_000
 """Cuttings of one batch, as the config takes them."""
 TARGET_C: Final = (5.0, 30.0)
 HEIGHT_MM: Final = (0.0, 500.0)
-EARLIEST_MS: Final = 946_684_800_000
-"""2000-01-01: earlier is a slip of the finger."""
-LATEST_MS: Final = 4_102_444_800_000
-"""2100-01-01."""
 SLACK_MS: Final = 60_000
 """A clock on the wall that goes a minute fast is no look from the future."""
 DAY_OPEN_MS: Final = DAY_MS // 2

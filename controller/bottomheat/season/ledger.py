@@ -14,6 +14,10 @@ from enum import StrEnum
 from typing import Any, Final
 
 DAY_MS: Final = 86_400_000
+EARLIEST_MS: Final = 946_684_800_000
+"""2000-01-01: earlier is a slip of the finger."""
+LATEST_MS: Final = 4_102_444_800_000
+"""2100-01-01."""
 UNHEATED: Final = "unheated"
 """The place of a batch that stands in no heated box."""
 SHARES: Final = ("sampled", "callused", "rooted", "buds", "mould")
@@ -58,6 +62,7 @@ class What(StrEnum):
     SEASON = "season"
     WRITTEN = "written"
     WITHDRAW = "withdraw"
+    UNREADABLE = "unreadable"
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,8 +107,11 @@ class Dated:
 
     @property
     def at_ms(self) -> int:
-        """When it happened, UTC ms."""
-        return self.entered_ms if self.entry.about_ms is None else self.entry.about_ms
+        """When it happened, UTC ms: where the clock was set, never after it was entered."""
+        about_ms = self.entry.about_ms
+        if about_ms is None:
+            return self.entered_ms
+        return min(about_ms, self.entered_ms) if self.sure else about_ms
 
 
 @dataclass(frozen=True, slots=True)
@@ -307,6 +315,8 @@ def fold(entries: Iterable[Dated], until_ms: int | None = None) -> Season:
                     written[name], written_by[name] = entry.data, dated.number
             case What.WITHDRAW:
                 pass
+            case What.UNREADABLE:
+                problems.append(f"entry {dated.number} is not used: {entry.data.get('why')}")
             case _:
                 try:
                     batch = _take(batches.get(entry.batch or ""), dated)
@@ -363,7 +373,7 @@ def _take(batch: Batch | None, dated: Dated) -> Batch:
 
 def _added(entry: SeasonEntry, at_ms: int) -> Batch:
     data = entry.data
-    made_ms = int(data.get("made_ms", at_ms))
+    made_ms = _day_ms(data.get("made_ms", at_ms))
     batch = Batch(
         name=str(entry.batch),
         species=str(data["species"]),
@@ -391,7 +401,7 @@ def _changed(batch: Batch, data: Mapping[str, Any], note: str) -> Batch:
             case "count":
                 new[key] = _count(value)
             case "made_ms":
-                new[key] = int(value)
+                new[key] = _day_ms(value)
             case "height_mm" | "target_c":
                 new[key] = None if value is None else _number(value)
             case "at_latest":
@@ -399,6 +409,13 @@ def _changed(batch: Batch, data: Mapping[str, Any], note: str) -> Batch:
             case _:
                 raise ValueError(f"a batch has no {key}")
     return replace(batch, **new)
+
+
+def _day_ms(value: Any) -> int:
+    made_ms = int(value)
+    if not 0 <= made_ms < LATEST_MS:  # a clock that is not set begins in 1970
+        raise ValueError("the day it was made cannot be meant")
+    return made_ms
 
 
 def _count(value: object) -> int:

@@ -64,6 +64,8 @@ def says(entry: SeasonEntry) -> str:
             return "taken from the config file"
         case What.WITHDRAW:
             return f"withdraws no. {entry.corrects}"
+        case What.UNREADABLE:
+            return "cannot be read"
 
 
 def made_of(species: object, kind: object, count: object) -> str:

@@ -140,7 +140,7 @@ class TendingItem(NamedTuple):
 
 
 class SeasonItem(NamedTuple):
-    """A row for ``season_entry``; ``data`` is JSON."""
+    """A row for ``season_entry``; ``data`` is JSON, ``number`` its id, or None for the next."""
 
     seq: int
     t_ms: int
@@ -152,6 +152,7 @@ class SeasonItem(NamedTuple):
     about_ms: int | None
     origin: str
     corrects: int | None
+    number: int | None = None
 
 
 class ConfigItem(NamedTuple):
@@ -325,7 +326,7 @@ def borrowing_item(
     return BorrowingItem(seq, t_ms, plain(chamber), plain(probe), milli(for_s), plain(note))
 
 
-def season_item(seq: int, t_ms: int, entry: SeasonEntry) -> SeasonItem:
+def season_item(seq: int, t_ms: int, entry: SeasonEntry, number: int | None = None) -> SeasonItem:
     """The row of an entry in the season's ledger."""
     return SeasonItem(
         seq,
@@ -338,6 +339,7 @@ def season_item(seq: int, t_ms: int, entry: SeasonEntry) -> SeasonItem:
         None if entry.about_ms is None else whole_ms(entry.about_ms),
         plain(entry.origin),
         None if entry.corrects is None else int(entry.corrects),
+        number,
     )
 
 

@@ -100,7 +100,7 @@ class MemoryJournal:
         if self._takes(1):
             self.borrowed.append((chamber, celsius, at_s))
 
-    def note_season(self, entry: SeasonEntry) -> None:
+    def note_season(self, entry: SeasonEntry, number: int | None = None) -> None:  # noqa: ARG002
         """Keep an entry of the season's ledger."""
         if self._takes(1):
             self.season.append(entry)

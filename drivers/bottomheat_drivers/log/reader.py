@@ -8,7 +8,7 @@ from typing import Any, TypeVar
 from bottomheat.calibration.ledger import ProbeCheck, Reference, ReferenceEntry
 from bottomheat.model import Alarm, Estimate, Event, EventKind
 from bottomheat.protect.tending import Lid
-from bottomheat.season.ledger import Dated
+from bottomheat.season.ledger import Dated, SeasonEntry, What
 from bottomheat_drivers.log import codec
 from bottomheat_drivers.log.logfile import LogFile
 from bottomheat_drivers.log.placing import Placing
@@ -363,8 +363,8 @@ class LogReader(LogFile):
             placing = placings[run]
             try:
                 entry = codec.season_entry(codec.SeasonItem(0, t_ms, *rest))
-            except ValueError as error:
-                raise self._strange(str(error)) from error
+            except ValueError as error:  # one row is no reason to know nothing of the season
+                entry = SeasonEntry(What.UNREADABLE, data={"why": f"not known here: {error}"})
             found.append(Dated(number, placing.wall_ms(t_ms), placing.sure, entry))
         return found
 

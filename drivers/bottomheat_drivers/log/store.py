@@ -329,9 +329,12 @@ class Store:
                         (run_id, *item[1:]),
                     )
                 case SeasonItem():
+                    # By its own number, so that a correction means the same entry in a new file.
                     connection.execute(
-                        "INSERT INTO season_entry (run, t_ms, batch, chamber, what, data, note, "
-                        "about_ms, origin, corrects) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                        "INSERT INTO season_entry (id, run, t_ms, batch, chamber, what, data, "
+                        "note, about_ms, origin, corrects) SELECT CASE WHEN EXISTS "
+                        "(SELECT 1 FROM season_entry WHERE id = ?11) THEN NULL ELSE ?11 END, "
+                        "?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10",
                         (run_id, *item[1:]),
                     )
                 case DropItem():

@@ -215,9 +215,9 @@ class SqliteJournal:
         with self._lock:
             self._take(codec.BorrowedItem(self._next(), t_ms, name, value_mc))
 
-    def note_season(self, entry: SeasonEntry) -> None:
+    def note_season(self, entry: SeasonEntry, number: int | None = None) -> None:
         """Keep an entry of the season's ledger; on the card at once."""
-        self._now(lambda seq, t_ms: codec.season_item(seq, t_ms, entry))
+        self._now(lambda seq, t_ms: codec.season_item(seq, t_ms, entry, number))
 
     def write_soon(self) -> None:
         """Have what is waiting written now, for a reader that waits; does not wait itself."""
