@@ -984,3 +984,16 @@ def test_what_a_command_takes_the_file_takes_too(name, count, target_c, height_m
     }
     WrittenBatch.model_validate(written)
     Config.model_validate({"chambers": {"north-bench": chamber_keys()}, "batches": {name: written}})
+
+
+def test_what_was_entered_while_the_clock_ran_ahead_is_named_before_anything_else_is_taken():
+    diary = added()
+    diary.now_ms += 365 * DAY_MS
+    diary.keep("move", "MUL-1", chamber="unheated")
+    diary.now_ms = NOW_MS
+    error = diary.refuse("move", "MUL-1", chamber="north-bench")
+    assert "entry 2" in error
+    assert "withdraw 2" in error
+    diary.keep("withdraw", corrects=2)
+    diary.keep("look", "MUL-1", data={"sampled": 10, "callused": 1})
+    assert diary.batch().place == "north-bench"

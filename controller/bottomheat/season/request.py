@@ -121,6 +121,7 @@ def _handle(
         entry, base = _correction(ask, entries, request, about_ms)
     else:
         entry, base = _entry(ask, _what_of(request), request, about_ms), None
+        _refuse_what_is_to_come(entries, entry, now_ms, clock_sure=clock_sure)
     number = max((dated.number for dated in entries), default=0) + 1
     new = Dated(number, now_ms, clock_sure, entry)
     after = fold([*entries, new])
@@ -131,6 +132,24 @@ def _handle(
     if not kept:
         return Outcome(shown)
     return Outcome(shown, (entry,), (_event(entry, base, after, config, now_s),))
+
+
+def _refuse_what_is_to_come(
+    entries: Sequence[Dated], entry: SeasonEntry, now_ms: int, *, clock_sure: bool
+) -> None:
+    """Refuse an entry on a batch of which another one says that it is of later: it would not count.
+
+    That one was made while the clock ran ahead.
+    """
+    if not clock_sure or entry.batch is None:
+        return
+    for dated in standing(entries):
+        if dated.entry.batch == entry.batch and dated.at_ms > now_ms + asked.SLACK_MS:
+            ahead = words((dated.at_ms - now_ms) / 1000)
+            raise InputError(
+                f"entry {dated.number} of {entry.batch} is dated {ahead} ahead of the clock: "
+                f"withdraw it first (bottomheat batch withdraw {dated.number}), or set the clock."
+            )
 
 
 def _what_of(request: Mapping[str, Any]) -> What:
