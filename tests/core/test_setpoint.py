@@ -42,7 +42,7 @@ def batch(
 
 
 def season(*entries: SeasonEntry) -> Season:
-    return fold(Dated(n, DAY0, True, entry) for n, entry in enumerate(entries, 1))
+    return fold(Dated(n, DAY0 + 999 * DAY_MS, True, entry) for n, entry in enumerate(entries, 1))
 
 
 def order(made: Config, *entries: SeasonEntry, day: int = 0) -> Order:
@@ -214,3 +214,13 @@ def test_whatever_stands_inside_the_setpoint_is_safe(
     assert found.ceiling_c <= made.chambers[BOX].layer_ceiling_c
     assert found.lead in {entry.batch for entry in entries}
     assert found == order(made, *entries, day=day)
+
+
+def test_a_species_that_nobody_knows_has_no_limit_that_guards_it_and_that_is_said() -> None:
+    found = order(config(), batch("QUI-1", "quince"))
+    assert found.setpoint_c == 25.0
+    (text,) = found.conflicts
+    assert "no warm limit" in text
+    assert not order(config(), batch("QUI-1", "quince", target_c=20.0)).conflicts
+    own = {"species": {"quince": {"callusing": {"warm_limit": 22}}}}
+    assert order(config(season=own), batch("QUI-1", "quince")).setpoint_c == 22.0

@@ -186,6 +186,11 @@ def _unsuited(batch: Batch, wants: Needs, order: Order, for_lead: str) -> str | 
     elif wants.band_c is not None:
         low_c, high_c = wants.band_c
         band = f"{low_c:g} to {high_c:g} {wants.mark('band_c')}"
+    elif wants.warm_limit_c is None:
+        return (
+            f"nothing is known of {called}, so no warm limit guards it: give it a target, or "
+            f"numbers of your own (season: species: {batch.species})"
+        )
     else:
         return None
     if set_c > high_c + _SLACK_K:
