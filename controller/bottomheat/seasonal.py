@@ -51,6 +51,7 @@ class Seasonal:
         self._saved: object = None
         self._warm: Mapping[str, tops.Warm] = {}
         self._unplaced: dict[int, float] = {}
+        self._failure: str | None = None
 
     def _kept(self) -> Orders:
         """The setpoints of the run before; none where nothing usable was kept."""
@@ -66,11 +67,35 @@ class Seasonal:
 
     def start(self, now_s: float) -> None:
         """Take in what the config file says of batches, and put the setpoints in force."""
+        if self._trouble is not None:
+            self._tell_trouble(now_s)
         self.take_written(self._run.written)
         self.turn(now_s)
 
     def turn(self, now_s: float) -> None:
-        """Put in force what the rule says by now."""
+        """Put in force what the rule says by now; never raises: heat does not wait for it."""
+        try:
+            self._turn(now_s)
+        except Exception as error:  # noqa: BLE001 - a fault of ours must not end in a cold box
+            self._give_up(error, now_s)
+
+    def _give_up(self, error: Exception, now_s: float) -> None:
+        """Keep the setpoints as they are from now on, and say so."""
+        _log.error("a fault of the season's own", exc_info=error)
+        self._trouble = f"a fault in bottomheat itself: {type(error).__name__}: {error}"
+        self._run.config = orders.as_kept(self._orders, self._run.written)
+        self._tell_trouble(now_s)
+
+    def _tell_trouble(self, now_s: float) -> None:
+        kept = orders.as_kept(self._orders, self._run.written)
+        boxes = ", ".join(
+            f"{name} at {box.callus_zone_c:g} °C, wet layer at most {box.layer_ceiling_c:g}"
+            for name, box in kept.chambers.items()
+        )
+        text = f"the season is not known ({self._trouble}); setpoints stay as they were: {boxes}"
+        self._say(Event(EventKind.SEASON, now_s, None, text, durable=True))
+
+    def _turn(self, now_s: float) -> None:
         run, clock = self._run, self._out.clock
         if self._trouble is not None:
             run.config = orders.as_kept(self._orders, run.written)
@@ -106,23 +131,40 @@ class Seasonal:
         if store is not None and essence != self._saved:
             self._saved = essence
             store.save(orders.to_plain(self._orders))
+        failure = None if store is None else store.failure()
+        if failure != self._failure and failure is not None:
+            now_s = self._out.clock.monotonic_s()
+            self._say(Event(EventKind.LOG, now_s, None, failure))
+        self._failure = failure
 
     def take_written(self, config: Config) -> None:
-        """Make entries of what the config file says anew."""
+        """Make entries of what the config file says anew; never raises."""
         if self._trouble is not None:
             return  # what the ledger has already would be entered again
+        try:
+            self._take_written(config)
+        except Exception as error:  # noqa: BLE001 - as above
+            self._give_up(error, self._out.clock.monotonic_s())
+
+    def _take_written(self, config: Config) -> None:
         clock = self._out.clock
         now_ms = clock.wall_ms() if clock.synchronised() else None
         new = from_config.entries(config, self._season, now_ms, self._out.zone)
+        problems = self._season.problems
         for entry in new:
             self._note(entry)
         told = sorted({entry.batch for entry in new if entry.batch is not None})
         if told:
             text = f"taken from the config file: {', '.join(told)}"
+            wrong = [each for each in self._season.problems if each not in problems]
+            if wrong:
+                text += "; " + "; ".join(wrong)
             self._say(Event(EventKind.SEASON, clock.monotonic_s(), None, text, durable=True))
 
     def conditions(self, records: Sequence[Record], now_s: float) -> dict[Key, str]:
         """The alarms of the season that stand."""
+        if self._trouble is not None:
+            return {}
         config = self._run.written
         self._warm = tops.follow(self._warm, records, config, self._season)
         return tops.conditions(self._warm, records, config, self._season, now_s)
@@ -132,8 +174,8 @@ class Seasonal:
         if self._trouble is not None:
             return {
                 "ok": False,
-                "error": f"the season could not be read at the start ({self._trouble}): restart "
-                "the service once the log is well; setpoints stay as they were",
+                "error": f"the season is not known ({self._trouble}): restart the service once the "
+                "log is well; setpoints stay as they were",
             }
         from bottomheat.season import request  # a megabyte that most days need not be there
 
@@ -170,8 +212,8 @@ class Seasonal:
 
     def _note(self, entry: SeasonEntry) -> None:
         clock = self._out.clock
-        self._out.journal.note_season(entry)
         number = 1 + max((dated.number for dated in self._entries), default=0)
+        self._out.journal.note_season(entry, number)
         self._entries.append(Dated(number, clock.wall_ms(), clock.synchronised(), entry))
         if not clock.synchronised():
             self._unplaced[number] = clock.monotonic_s()

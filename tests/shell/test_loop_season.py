@@ -5,8 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+import pytest
+
 from bottomheat.model import Alarm, EventKind
 from bottomheat.ports import ConfigChange, Handler
+from bottomheat.season import orders
 from bottomheat.season.ledger import Dated, SeasonEntry, What, fold
 from bottomheat_drivers.desk_file import MemoryDesk
 from loopbench import BOX, Bench, config
@@ -123,6 +126,43 @@ def test_an_unreadable_ledger_keeps_the_setpoints_and_refuses_entries() -> None:
     assert "damaged" in answers[0]["error"]
     assert not bench.journal.season, "nothing of the file is entered a second time"
     assert memory.saved == [{"known_ms": NOW_MS, "boxes": {BOX: [18.0, 25.0, 28.0, True]}}]
+
+
+def test_that_it_is_unreadable_is_told_with_what_stays() -> None:
+    memory = MemoryDesk({"known_ms": NOW_MS, "boxes": {BOX: [18.0, 25.0, 28.0, True]}})
+    bench = Bench(turns=3, setpoints=memory, ledger_trouble="it is damaged")
+    bench.loop.run()
+    (event,) = (e for e in bench.journal.events if e.kind is EventKind.SEASON)
+    assert event.durable
+    assert "18 °C" in event.text
+    assert "28" in event.text
+
+
+def test_a_fault_of_the_seasons_own_leaves_the_heat_and_the_setpoints_alone(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    bench = Bench(turns=12)
+    asks(bench, 2, ADDED)
+
+    def break_it(_: Handler) -> None:
+        monkeypatch.setattr(orders, "rule", lambda *_: 1 / 0)
+
+    bench.desk.plan[4] = break_it
+    answers = asks(bench, 11, ADDED)
+    bench.clock.set(bench.clock.monotonic_s())
+    bench.loop.run()
+    assert setpoints(bench)[-1] == 20.0
+    assert bench.service.cycles == 12
+    assert bench.keeper.leases[-1].heat
+    assert not answers[0]["ok"]
+
+
+def test_setpoints_that_cannot_be_kept_are_told() -> None:
+    memory = MemoryDesk()
+    memory.failing = "the card is full"
+    bench = Bench(turns=3, setpoints=memory)
+    bench.loop.run()
+    assert [e.text for e in bench.journal.events if e.kind is EventKind.LOG] == ["the card is full"]
 
 
 def test_a_strange_memory_of_setpoints_begins_anew_by_the_rule() -> None:
