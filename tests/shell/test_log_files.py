@@ -255,8 +255,9 @@ def test_a_reader_without_write_permission_beside_the_service(tmp_path):
     kept = journal(tmp_path)
     kept.record([sample(110.0)], [])
     assert kept.flush(5.0)
-    for folder in (tmp_path, *tmp_path.parents[:2]):
-        folder.chmod(0o755)
+    for folder in (tmp_path, *tmp_path.parents):
+        if folder.stat().st_uid == 0 and folder.name.startswith(("pytest-", "popen-", "test_")):
+            folder.chmod(0o755)
     script = (
         "import os, sys; from pathlib import Path; from bottomheat_drivers.log import LogReader\n"
         "os.setgroups([]); os.setgid(65534); os.setuid(65534)\n"
@@ -395,3 +396,26 @@ def test_the_ring_keeps_the_newest_when_it_goes_round(tmp_path):
     remains = ring.read(path)
     assert [int(row) for row in remains.rows] == list(range(101, ring.SLOTS + 101))
     assert remains.bad == 0
+
+
+def test_a_log_in_a_folder_that_may_not_be_entered_is_one_sentence(tmp_path):
+    if os.geteuid() != 0:
+        pytest.skip("only root can read as somebody else")
+    written(tmp_path, 5)
+    tmp_path.chmod(0o700)
+    script = (
+        "import os, sys; from pathlib import Path; from bottomheat.errors import LogError\n"
+        "from bottomheat_drivers.log import LogReader\n"
+        "os.setgroups([]); os.setgid(65534); os.setuid(65534)\n"
+        "try: LogReader(Path(sys.argv[1]))\n"
+        "except LogError as error: print(error)\n"
+    )
+    environment = {**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)}
+    done = subprocess.run(
+        [sys.executable, "-c", script, str(tmp_path / "log.sqlite")],
+        capture_output=True,
+        text=True,
+        env=environment,
+        check=False,
+    )
+    assert "sudo" in done.stdout, done.stderr

@@ -40,7 +40,14 @@ class LogFile:
         self._path = path
         self._oldest = oldest
         self._format = 0
-        if not path.exists():
+        try:
+            there = path.exists()
+        except OSError as error:
+            raise LogError(
+                f"{path} cannot be looked at ({error.strerror or error}): call this as a user of the "
+                "group bottomheat, or with sudo."
+            ) from error
+        if not there:
             raise LogError(
                 f"There is no log at {path}: start the service first, or look at log: in the "
                 "config."
