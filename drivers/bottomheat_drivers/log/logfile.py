@@ -44,8 +44,8 @@ class LogFile:
             there = path.exists()
         except OSError as error:
             raise LogError(
-                f"{path} cannot be looked at ({error.strerror or error}): call this as a user of the "
-                "group bottomheat, or with sudo."
+                f"{path} cannot be looked at ({error.strerror or error}): call this as a user of "
+                "the group bottomheat, or with sudo."
             ) from error
         if not there:
             raise LogError(
