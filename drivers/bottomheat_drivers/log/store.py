@@ -126,10 +126,11 @@ class Store:
         self.keep_ballast()
         return notices
 
-    def write(self, items: Sequence[Item], *, durable: bool) -> None:
+    def write(self, items: Sequence[Item]) -> None:
         """Write the rows that the file does not hold yet, in one transaction.
 
-        ``durable``: the card has them when this returns (synchronous=FULL).
+        The card has them when this returns (synchronous=FULL).  Samples do not need it for their
+        own sake; left to the kernel, a batch reached the card half a minute after the next was due.
 
         Raises:
             sqlite3.Error: nothing was written, or all of it was and the disk did not confirm;
@@ -144,7 +145,7 @@ class Store:
                 f"The log {self.path} was moved or removed while the service ran: a new one is "
                 "begun."
             )
-        connection.execute(f"PRAGMA synchronous = {'FULL' if durable else 'NORMAL'}")
+        connection.execute("PRAGMA synchronous = FULL")
         with self._transaction(connection):
             self._insert(self._run_id, items)
 

@@ -3,7 +3,7 @@
 The caller's part is small and never touches the card: turn the row into integers, put it into the
 ring file (memory), queue it.  The thread does the rest.  Samples are committed together every ten
 minutes; a durable event, a config or an entry of the grower's is committed at once, with
-everything queued before it, and is on the card when the commit returns.
+everything queued before it.  What is committed is on the card.
 """
 
 from __future__ import annotations
@@ -405,7 +405,7 @@ class SqliteJournal:
         """Open the file if need be and write the whole queue; False if that failed."""
         with self._lock:
             self._due = False
-            durable, self._urgent = self._urgent, False
+            urgent, self._urgent = self._urgent, False
             self._in_flight = list(self._queue)
             self._queue.clear()
             t_ms = self._newest_ms
@@ -413,14 +413,14 @@ class SqliteJournal:
             batch = self._in_flight + self._loss_told(t_ms)
         try:
             try:
-                self._write(batch, durable=durable, t_ms=t_ms)
+                self._write(batch, t_ms)
             except sqlite3.Error as error:
                 full = migrations.primary_code(error) == sqlite3.SQLITE_FULL
                 if not (full and self._store.give_up_ballast()):
                     raise
-                self._write(batch, durable=durable, t_ms=t_ms)
+                self._write(batch, t_ms)
         except (sqlite3.Error, OSError, LogError) as error:
-            self._give_back(error, urgent=durable)
+            self._give_back(error, urgent=urgent)
             return False
         spare = self._store.keep_ballast()
         with self._lock:
@@ -442,13 +442,13 @@ class SqliteJournal:
             f"The card is full: the log {self._path} lives on its last reserve, so free some space."
         )
 
-    def _write(self, batch: list[Item], *, durable: bool, t_ms: int) -> None:
+    def _write(self, batch: list[Item], t_ms: int) -> None:
         if not self._store.is_open:
             notices = self._store.open(codec.whole_ms(self._clock.wall_ms()), t_ms)
             with self._lock:
                 self._notices += notices
         if batch:
-            self._store.write(batch, durable=durable)
+            self._store.write(batch)
 
     def _give_back(self, error: Exception, *, urgent: bool) -> None:
         code = migrations.primary_code(error)
