@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterator
 
+from bottomheat.alike import alike
 from bottomheat.config import Direct, FixedOffset, HeatFlow, Path, Problem, TemperatureFactor
 from bottomheat.config_facts import ChamberFacts, HouseFacts
 from bottomheat.operating_point import LEAST_FACTOR, runs_away
@@ -140,6 +140,6 @@ def about_corrections(house: HouseFacts) -> Iterator[Problem]:
                 "correction; take this out",
             )
             continue
-        close = difflib.get_close_matches(probe, used, n=1, cutoff=_ALIKE)
+        close = alike(probe, used, _ALIKE)
         meant = f"did you mean {close[0]}?" if close else "leave it if it is lent now and then"
         yield Problem(path, None, f"no box uses this probe; {meant}")

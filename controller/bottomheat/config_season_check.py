@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterator, Mapping
 from typing import Any, Final, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
+from bottomheat.alike import alike
 from bottomheat.config import Path, Problem
 from bottomheat.config_facts import HouseFacts
 from bottomheat.config_numbers import shown
 from bottomheat.config_offsets import SETPOINT_TO_CALLUS_LIMIT_K
 from bottomheat.config_season import OwnNeeds, OwnSpecies, WrittenBatch, plain_name
 from bottomheat.season.ledger import UNHEATED, Stage
-from bottomheat.season.reminders import BY_NAME
 from bottomheat.season.species import OWN, SPECIES, VALUES, Needs, doubts, known, needs
 
 _M = TypeVar("_M", bound=BaseModel)
@@ -83,10 +82,14 @@ def _names(batches: object) -> Iterator[Problem]:
 
 
 def _reminders(reminders: object) -> Iterator[Problem]:
+    if not reminders:
+        return
+    from bottomheat.season.reminders import BY_NAME  # the service has to stay small
+
     for name in reminders if isinstance(reminders, Mapping) else ():
         if name in BY_NAME:
             continue
-        near = difflib.get_close_matches(str(name), BY_NAME, n=1, cutoff=0.6)
+        near = alike(str(name), BY_NAME)
         remedy = f"did you mean {near[0]}?" if near else f"they are {', '.join(BY_NAME)}"
         yield Problem(
             ("season", "reminders", str(name)),
@@ -125,7 +128,7 @@ def _parted(text: str) -> str:
 def _impossible(name: str, batch: WrittenBatch, boxes: list[str]) -> Iterator[Problem]:
     places = [*boxes, UNHEATED]
     if batch.chamber not in places:
-        near = difflib.get_close_matches(batch.chamber.lower(), places, n=1, cutoff=0.6)
+        near = alike(batch.chamber.lower(), places)
         remedy = f"did you mean {near[0]}?" if near else f"write one of {', '.join(places)}"
         yield _about(name, "chamber", f"there is no box called {shown(batch.chamber)}; {remedy}")
     if batch.since is not None and batch.since < batch.made:
@@ -185,7 +188,7 @@ def _questionable(
 
 def _unknown_species(name: str, batch: WrittenBatch, own: Mapping[str, OwnSpecies]) -> Problem:
     names = [*own, *SPECIES]
-    near = difflib.get_close_matches(batch.species, names, n=1, cutoff=0.7)
+    near = alike(batch.species, names, 0.7)
     held = "its target" if batch.target_c is not None else "callus_zone of its box"
     remedy = (
         f"did you mean {near[0]}?" if near else "write what you know of it under season.species"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import hashlib
 import json
 from collections.abc import Mapping
@@ -10,6 +9,7 @@ from dataclasses import asdict, dataclass
 
 from pydantic import ValidationError
 
+from bottomheat.alike import alike
 from bottomheat.config import ChamberConfig, Config, Heater, KeeperSection, Probes, SeriesRelay
 
 
@@ -115,7 +115,7 @@ def _strangers_are_harmless(
     for key, value in section.items():
         if key in known:
             continue
-        near = difflib.get_close_matches(str(key).lower(), known, n=1, cutoff=0.6)
+        near = alike(str(key).lower(), known)
         if isinstance(value, Mapping | list) or not near or near[0] in of_wiring:
             return False
     return True

@@ -6,12 +6,12 @@ wrong and, after a semicolon, what would be right.
 
 from __future__ import annotations
 
-import difflib
 import re
 from collections.abc import Callable, Iterable, Mapping
 from types import MappingProxyType
 from typing import Any
 
+from bottomheat.alike import alike
 from bottomheat.config_numbers import finite, number, out_of_range, shown, such_as
 
 _SYNONYMS = MappingProxyType(
@@ -38,7 +38,7 @@ def nearest(key: str, known: Iterable[str]) -> str | None:
     meant = _SYNONYMS.get(key.lower())
     if meant in known:
         return meant
-    close = difflib.get_close_matches(key.lower().replace("-", "_"), known, n=1, cutoff=0.6)
+    close = alike(key.lower().replace("-", "_"), known)
     return close[0] if close else None
 
 
@@ -141,7 +141,7 @@ def _choice(error: Mapping[str, Any], _name: str, _example: object) -> str:
 
 
 def _one_of(value: object, choices: list[str]) -> str:
-    close = difflib.get_close_matches(_bare(value), choices, n=1, cutoff=0.6)
+    close = alike(_bare(value), choices)
     right = f"write {close[0]}" if close else f"write one of {', '.join(choices)}"
     what = "nothing is written here" if value is None else f"{shown(value)} is not known here"
     return f"{what}; {right}"

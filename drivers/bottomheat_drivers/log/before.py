@@ -29,7 +29,6 @@ from bottomheat_drivers.log.left import left_rows, season_left
 from bottomheat_drivers.log.logfile import DamagedLogError, OlderFormatError
 from bottomheat_drivers.log.placing import Pair, Span
 from bottomheat_drivers.log.reader import LogReader
-from bottomheat_drivers.log.salvage import in_memory
 from bottomheat_drivers.log.schema import SCHEMA_VERSION
 
 WITHIN_S = 4.0
@@ -181,6 +180,8 @@ class _Salvaged(LogReader):
     def __init__(self, path: Path) -> None:
         self._path = path
         self._format = SCHEMA_VERSION
+        from bottomheat_drivers.log.salvage import in_memory  # seldom needed
+
         self._connection = in_memory(path)
 
 

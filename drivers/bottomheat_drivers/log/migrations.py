@@ -16,7 +16,6 @@ from pathlib import Path
 from typing import TypeAlias
 
 from bottomheat.errors import LogError
-from bottomheat_drivers.log.salvage import carry_over
 from bottomheat_drivers.log.schema import APPLICATION_ID, PAGE_SIZE, SCHEMA, SCHEMA_VERSION
 
 Connect: TypeAlias = Callable[[Path], sqlite3.Connection]
@@ -268,6 +267,8 @@ def open_log(
             )
             connection = connect(path)
             create(connection)
+            from bottomheat_drivers.log.salvage import carry_over  # seldom needed
+
             notices += carry_over(aside, connection)
         notices += migrate(connection, path)
         if pragma_text(connection, "journal_mode") != "wal":
