@@ -147,7 +147,7 @@ def _season(chamber: Mapping[str, Any]) -> list[str]:
         lowered = ""
         if chamber["setpoint_c"] > season["wanted_c"]:
             lowered = f" (being lowered to {season['wanted_c']:.1f})"
-        found.append(f"set{lowered} by {season['why']}")
+        found.append(f"rule{lowered}: {season['why']}")
     found += [f"! {text}" for text in season["conflicts"]]
     return [
         line
