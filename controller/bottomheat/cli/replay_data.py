@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from bottomheat.cli.batch_when import parse_when
+from bottomheat.cli.kept_config import kept_config
 from bottomheat.config import Config
 from bottomheat.errors import ConfigError, InputError
 from bottomheat.model import EventKind
@@ -139,20 +140,6 @@ class _Configs:
             if (known_run, known_ms) <= (run, wall_ms):
                 found = config
         return found
-
-
-def kept_config(text: str) -> Config | None:
-    """A config as the log keeps it, which is without its secrets; None where it is of no use."""
-    from bottomheat.config_parse import parse
-    from bottomheat_drivers.config_yaml import check_text
-
-    loaded = check_text(text)
-    if loaded.parsed.config is not None:
-        return loaded.parsed.config
-    data = None if loaded.plain is None else loaded.plain.data
-    if not isinstance(data, dict):
-        return None
-    return parse({key: value for key, value in data.items() if key != "alerts"}, {}).config
 
 
 def _acts(log: LogReader) -> Iterator[Act]:

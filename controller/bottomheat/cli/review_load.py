@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from bottomheat.cli.kept_config import kept_config
 from bottomheat.cli.record_data import of_batch, of_box
-from bottomheat.cli.replay_data import kept_config
 from bottomheat.model import Bad, Fault, Good, Place
 from bottomheat.review.episodes import Trouble, holes
 from bottomheat.review.story import BatchToll, BoxToll

@@ -148,20 +148,13 @@ def config_then(reader: LogReader, now_ms: int) -> Config | None:
 
     It is kept without its secrets, so that what it says of alerts cannot be read back.
     """
-    from bottomheat.config_parse import parse
-    from bottomheat_drivers.config_yaml import check_text
+    from bottomheat.cli.kept_config import kept_config
 
     kept = reader.configs()
     for row in reversed([row for row in kept if row.wall_ms <= now_ms] or kept[:1]):
-        loaded = check_text(row.text)
-        if loaded.parsed.config is not None:
-            return loaded.parsed.config
-        data = None if loaded.plain is None else loaded.plain.data
-        if isinstance(data, dict):
-            rest = {key: value for key, value in data.items() if key != "alerts"}
-            again = parse(rest, {}).config
-            if again is not None:
-                return again
+        config = kept_config(row.text)
+        if config is not None:
+            return config
     return None
 
 
