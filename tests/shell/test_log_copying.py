@@ -3,12 +3,8 @@
 from __future__ import annotations
 
 import json
-import os
 import re
-import resource
 import sqlite3
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
@@ -19,15 +15,10 @@ from bottomheat.season.ledger import SeasonEntry, What
 from bottomheat_drivers.log import LogReader, copying
 from bottomheat_drivers.log.checking import Checked, check
 from bottomheat_drivers.log.copying import Copied, backup
+from commandline import bottomheat
 from log_tools import NOW_MS, SetClock, journal, note, old_log, raw, sample, shape, times
 
 STOPPED = Event(EventKind.STOPPED, 0.0, None, "service stopped, relay open", durable=True)
-
-LISTED = """
-import sys, bottomheat.cli as cli
-cli.SECTIONS = (*cli.SECTIONS, ("The log", ("backup", "verify", "export")))
-cli.main(sys.argv[1:])
-"""
 
 
 def quiet(_what: str, _share: float) -> None:
@@ -57,24 +48,6 @@ def damage(path: Path, at: int) -> None:
     with path.open("r+b") as file:
         file.seek(at)
         file.write(b"\xa5" * 4096)
-
-
-def bottomheat(*words: object, limit: int | None = None) -> subprocess.CompletedProcess[str]:
-    """Run a command; ``limit``: no file may grow larger, as on a full disk."""
-
-    def bounded() -> None:
-        if limit is not None:
-            resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit))
-
-    return subprocess.run(
-        [sys.executable, "-c", LISTED, *map(str, words)],
-        capture_output=True,
-        text=True,
-        timeout=180,
-        env={**os.environ, "PYTHONPATH": os.pathsep.join(sys.path), "TZ": "UTC"},
-        preexec_fn=bounded,
-        check=False,
-    )
 
 
 # -- backup

@@ -5,10 +5,6 @@ from __future__ import annotations
 import csv
 import io
 import json
-import os
-import resource
-import subprocess
-import sys
 from pathlib import Path
 
 import numpy as np
@@ -20,6 +16,7 @@ from bottomheat.model import Alarm, Bad, Estimate, Event, EventKind, Fault, Good
 from bottomheat.season.ledger import SeasonEntry, What
 from bottomheat_drivers.log.columns import columns
 from bottomheat_drivers.log.exporting import SAMPLES, export_csv
+from commandline import bottomheat
 from log_tools import NOW_MS, SetClock, entry, journal, note, sample
 
 NAMES = [
@@ -27,11 +24,6 @@ NAMES = [
     "samples-south-bench.csv",
     *(f"{name}.csv" for name in ("events", "alarms", "gaps", "tending", "thermometer", "batches")),
 ]
-LISTED = """
-import sys, bottomheat.cli as cli
-cli.SECTIONS = (*cli.SECTIONS, ("The log", ("backup", "verify", "export")))
-cli.main(sys.argv[1:])
-"""
 
 
 def quiet(_what: str, _share: float) -> None:
@@ -65,22 +57,6 @@ def written(folder: Path) -> Path:
 
 def table(path: Path) -> pd.DataFrame:
     return pd.read_csv(path, keep_default_na=True)
-
-
-def bottomheat(*words: object, limit: int | None = None) -> subprocess.CompletedProcess[str]:
-    def bounded() -> None:
-        if limit is not None:
-            resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit))
-
-    return subprocess.run(
-        [sys.executable, "-c", LISTED, *map(str, words)],
-        capture_output=True,
-        text=True,
-        timeout=180,
-        env={**os.environ, "PYTHONPATH": os.pathsep.join(sys.path), "TZ": "UTC"},
-        preexec_fn=bounded,
-        check=False,
-    )
 
 
 def test_the_samples_are_those_of_the_log(tmp_path):
