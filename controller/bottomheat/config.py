@@ -26,6 +26,7 @@ from bottomheat.config_season import (
     ZoneName,
 )
 from bottomheat.config_sections import (
+    BoxModel,
     Correction,
     Direct,
     FixedOffset,
@@ -235,6 +236,14 @@ class ChamberConfig(Section):
     )
     limits: Limits = Limits()
     pid: Pid = Pid()
+    model: BoxModel | None = Field(
+        default=None, description="how the box answers heat and room, from bottomheat identify"
+    )
+    warm_up: Literal["gentle", "fast"] = Field(
+        default="gentle",
+        description="gentle: the wet layer never warmer than the callus zone needs; fast: full "
+        "power under the mat limit and the ceiling until the model says so, then hold",
+    )
     keeper: KeeperSection = KeeperSection()
     frost_guard: bool = Field(
         default=False,

@@ -22,6 +22,7 @@ from bottomheat.config import (
     Problem,
     SeriesRelay,
 )
+from bottomheat.config_sections import Model
 from bottomheat.operating_point import rise_k_per_w
 from bottomheat.protect.thresholds import LAYER_K_PER_W
 
@@ -108,7 +109,7 @@ def facts_of(data: object) -> HouseFacts:
 
 def _chamber(name: str, data: Mapping[Any, Any]) -> ChamberFacts:
     offsets = ("offset", "offset_ajar", "offset_off")
-    sections = ("heater", "probes", *offsets, "limits", "pid", "keeper")
+    sections = ("heater", "probes", *offsets, "limits", "pid", "model", "keeper")
     box = _right(ChamberConfig, data, leave_out=sections)
     heater = _right(Heater, data.get("heater"))
     limits = _right(Limits, data.get("limits", {}))
@@ -131,7 +132,8 @@ def _chamber(name: str, data: Mapping[Any, Any]) -> ChamberFacts:
         offset=_offset(data.get("offset")),
         offsets={key: right for key in offsets if (right := _offset(data.get(key))) is not None},
         rise_k_per_w=_rise_k_per_w(data.get("heater")),
-        full_power_rise_k=_of(heater, "full_power_rise_k"),
+        full_power_rise_k=_of(heater, "full_power_rise_k")
+        or _modelled_k(data.get("model"), heater),
         relay=_of(heater, "relay"),
         rated_closings=_of(heater, "rated_closings"),
         window_s=window_s,
@@ -203,6 +205,12 @@ def _rise_k_per_w(data: object) -> float:
         return rise_k_per_w(Heater.model_validate(data, by_alias=True, by_name=False))
     except ValidationError:
         return LAYER_K_PER_W
+
+
+def _modelled_k(data: object, heater: Heater | None) -> float | None:
+    """What full power does by the model that was found of the box, K."""
+    model, watts = _right(Model, data), _of(heater, "watts")
+    return None if model is None or watts is None else float(model.gain_k_per_w * watts)
 
 
 def _corrections(data: object) -> Mapping[str, Correction]:

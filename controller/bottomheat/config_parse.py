@@ -40,6 +40,7 @@ from bottomheat.config import (
 )
 from bottomheat.config_check import review
 from bottomheat.config_numbers import shown, such_as
+from bottomheat.config_sections import Model
 from bottomheat.config_words import correction_wanted, no_probe, sentence, unknown_key
 
 _METHODS: Mapping[str, type[Section]] = MappingProxyType(
@@ -66,6 +67,7 @@ _SECTIONS: Mapping[Path, tuple[type[Section], str]] = MappingProxyType(
         ("chambers", "*", "probes"): (Probes, "probes"),
         ("chambers", "*", "limits"): (Limits, "limits"),
         ("chambers", "*", "pid"): (Pid, "pid"),
+        ("chambers", "*", "model"): (Model, "model"),
         ("chambers", "*", "keeper"): (KeeperSection, "keeper"),
         ("chambers", "*", "keeper", "series_relay"): (SeriesRelay, "keeper.series_relay"),
         ("chambers", "*", "helper"): (Helper, "helper"),

@@ -14,6 +14,7 @@ from pydantic import (
 )
 
 from bottomheat.model import Place
+from bottomheat.response import Response
 
 _CALIBRATED = "true once the offset comes from readings in this box; narrows the uncertainty"
 
@@ -332,3 +333,71 @@ class Direct(Section):
 Offset = Annotated[
     FixedOffset | TemperatureFactor | HeatFlow | Direct, Field(discriminator="method")
 ]
+
+
+class Model(Section):
+    """How the box answers heat and room, as ``identify`` found it; what feed-forward goes by."""
+
+    gain_k_per_w: FiniteFloat = Field(
+        alias="gain",
+        ge=0.05,
+        le=5,
+        description="how far a watt of mean power lifts the wet layer in the end, K/W",
+        examples=[0.71],
+    )
+    slow_h: FiniteFloat = Field(
+        alias="slow_lag", ge=0.2, le=72, description="slow lag of the wet layer, h", examples=[9.3]
+    )
+    quick_h: FiniteFloat = Field(
+        alias="quick_lag", ge=0.02, le=24, description="quick lag, h", examples=[1.9]
+    )
+    quick_share: FiniteFloat = Field(
+        ge=0, le=1, description="share of the gain that comes quickly, 0 to 1", examples=[0.38]
+    )
+    dead_h: FiniteFloat = Field(
+        alias="dead_time",
+        ge=0,
+        le=3,
+        description="until heat is first felt at the wet layer, h",
+        examples=[0.25],
+    )
+    room_quick_share: FiniteFloat = Field(
+        default=0.0,
+        ge=-0.5,
+        le=1,
+        description="share of the room's influence that comes through the quick lag",
+        examples=[0.1],
+    )
+    load_k: FiniteFloat = Field(
+        default=0.0,
+        alias="load",
+        ge=-10,
+        le=10,
+        description="how far the wet layer settles above the room without heat, K",
+        examples=[0.0],
+    )
+
+    @property
+    def response(self) -> Response:
+        """The same for the core."""
+        return Response(
+            gain_k_per_w=self.gain_k_per_w,
+            slow_s=self.slow_h * 3600.0,
+            quick_s=self.quick_h * 3600.0,
+            quick_share=self.quick_share,
+            dead_s=self.dead_h * 3600.0,
+            room_quick_share=self.room_quick_share,
+            load_k=self.load_k,
+        )
+
+
+def _in_order(model: Model) -> Model:
+    if model.quick_h > model.slow_h:
+        raise ValueError(
+            f"quick_lag of {model.quick_h:g} h is longer than slow_lag of {model.slow_h:g} h; "
+            "give them the other way round, and take quick_share from 1"
+        )
+    return model
+
+
+BoxModel = Annotated[Model, AfterValidator(_in_order)]

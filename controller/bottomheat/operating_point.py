@@ -15,6 +15,7 @@ from bottomheat.config import (
     Offset,
     TemperatureFactor,
 )
+from bottomheat.config_sections import Model
 from bottomheat.protect.thresholds import LAYER_K_PER_W
 
 LEAST_FACTOR = 0.2
@@ -49,10 +50,11 @@ def operating_point(chamber: ChamberConfig, room_c: float) -> OperatingPoint:
         chamber: the box.
         room_c: steady room temperature, °C, finite.
     """
-    k_per_w = rise_k_per_w(chamber.heater)
+    k_per_w = rise_k_per_w(chamber.heater, chamber.model)
     wanted_c = needed_layer_c(chamber.callus_zone_c, chamber.offset, room_c, k_per_w)
     rise_k = max(wanted_c - room_c, 0.0)
-    full_k = chamber.heater.full_power_rise_k
+    measured = chamber.heater.full_power_rise_k is not None or chamber.model is not None
+    full_k = k_per_w * chamber.heater.watts if measured else None
     return OperatingPoint(
         substrate_c=room_c + rise_k,
         mat_c=room_c + MAT_RISE_PER_LAYER_RISE * rise_k,
@@ -65,12 +67,15 @@ def mat_ripple_k(window_s: float) -> float:
     return MAT_RIPPLE_K * window_s / _RIPPLE_WINDOW_S
 
 
-def rise_k_per_w(heater: Heater) -> float:
+def rise_k_per_w(heater: Heater, model: Model | None = None) -> float:
     """How far a watt of mean power lifts the wet layer above the room in steady state, K/W.
 
-    Measured where ``full_power_rise`` is given, otherwise that of the nominal box (calculated).
+    Measured where ``full_power_rise`` is given, identified where there is a model, otherwise that
+    of the nominal box (calculated).
     """
     full_k = heater.full_power_rise_k
+    if full_k is None and model is not None:
+        return model.gain_k_per_w
     return LAYER_K_PER_W if full_k is None else full_k / heater.watts
 
 
