@@ -131,7 +131,7 @@ def _chamber(name: str, data: Mapping[Any, Any]) -> ChamberFacts:
         callus_c=_of(limits, "callus_c"),
         offset=_offset(data.get("offset")),
         offsets={key: right for key in offsets if (right := _offset(data.get(key))) is not None},
-        rise_k_per_w=_rise_k_per_w(data.get("heater")),
+        rise_k_per_w=_rise_k_per_w(data.get("heater"), data.get("model")),
         full_power_rise_k=_of(heater, "full_power_rise_k")
         or _modelled_k(data.get("model"), heater),
         relay=_of(heater, "relay"),
@@ -199,18 +199,26 @@ def _offset(data: object) -> Offset | None:
         return None
 
 
-def _rise_k_per_w(data: object) -> float:
-    """Of the heater as it is written; the nominal box's where that is wrong."""
+def _rise_k_per_w(heater: object, model: object) -> float:
+    """Of heater and model as they are written; the nominal box's where that is wrong."""
     try:
-        return rise_k_per_w(Heater.model_validate(data, by_alias=True, by_name=False))
+        right = Heater.model_validate(heater, by_alias=True, by_name=False)
     except ValidationError:
         return LAYER_K_PER_W
+    return rise_k_per_w(right, _model(model))
 
 
 def _modelled_k(data: object, heater: Heater | None) -> float | None:
     """What full power does by the model that was found of the box, K."""
-    model, watts = _right(Model, data), _of(heater, "watts")
+    model, watts = _model(data), _of(heater, "watts")
     return None if model is None or watts is None else float(model.gain_k_per_w * watts)
+
+
+def _model(data: object) -> Model | None:
+    try:
+        return Model.model_validate(data, by_alias=True, by_name=False)
+    except ValidationError:
+        return None
 
 
 def _corrections(data: object) -> Mapping[str, Correction]:

@@ -232,7 +232,7 @@ def _begun(
         callus_c = chamber.callus_zone_c if estimator.before_c is None else estimator.before_c
         first_w = (layer_c - callus_c + offset.intercept_k) / offset.resistance_k_per_w
     elif room_c is not None:
-        first_w = (layer_c - room_c) / rise_k_per_w(chamber.heater)
+        first_w = (layer_c - room_c) / rise_k_per_w(chamber.heater, chamber.model)
     elif inputs.room_wanted:
         return estimator
     return replace(
@@ -349,7 +349,7 @@ def _factor(
         basis, fallback = "mean room", ROOM_MEAN if inputs.room_wanted else None
         room_c = ahead_c = new.room_mean_c
         u_room_k = U_ROOM_LOST_K
-        implied = _implied_difference_k(new, rise_k_per_w(chamber.heater))
+        implied = _implied_difference_k(new, rise_k_per_w(chamber.heater, chamber.model))
         if implied is not None and new.room_mean_c is not None:
             basis, fallback, u_room_k = "heat", ROOM_IMPLIED, U_ROOM_IMPLIED_K
             difference_k, steer_k = implied

@@ -181,7 +181,9 @@ def cold_night(chamber: ChamberConfig, room_c: float) -> str | None:
     cap_c = layer_cap(chamber)
     if wanted_c <= cap_c:
         return None
-    drop_c = callus_given_c(cap_c, chamber.offset, room_c, rise_k_per_w(chamber.heater))
+    drop_c = callus_given_c(
+        cap_c, chamber.offset, room_c, rise_k_per_w(chamber.heater, chamber.model)
+    )
     return (
         f"a room of {room_c:g} °C would put the wet layer at its ceiling: "
         f"the bases would drop to about {drop_c:.1f} °C"

@@ -344,7 +344,7 @@ def _in_hand(seen: Seen, config: Config, chamber: ChamberConfig) -> Iterator[Poi
     )
     yield (_note if night.busiest_frac > AT_BOUND else _well)(text)
     cold_c = config.coldest_room_c
-    per_w = rise_k_per_w(chamber.heater)
+    per_w = rise_k_per_w(chamber.heater, chamber.model)
     layer_c = needed_layer_c(chamber.callus_zone_c, chamber.offset, cold_c, per_w)
     if layer_c > layer_cap(chamber):
         drop_c = callus_given_c(layer_cap(chamber), chamber.offset, cold_c, per_w)
