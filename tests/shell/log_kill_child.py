@@ -1,14 +1,18 @@
-"""Writes a log as fast as it may until it is killed: ``log_kill_child.py FOLDER NUMBER``.
+"""Children that write a log as fast as they may until killed: ``log_kill_child.py FOLDER``.
 
-After each row that ``record`` took it says ``s N`` (a sample) or ``e N`` (a durable event), after
-a reading of the trusted thermometer ``r N``, after one of a borrowed probe ``m N``, after an entry
-of the season's ledger ``l N``, and after a flush ``d N`` (everything up to N is in the file).  Run
-by ``test_log_kill.py``.
+On standard input a number starts child N, and ``kill`` kills it, however far it is; then the line
+``end N STATUS`` comes.  They are forked, so that a kill costs no start of Python.
+
+A child says ``begun`` once its journal is there, and after each row that ``record`` took ``s N``
+(a sample) or ``e N`` (a durable event), after a reading of the trusted thermometer ``r N``, after
+one of a borrowed probe ``m N``, after an entry of the season's ledger ``l N``, and after a flush
+``d N`` (everything up to N is in the file).  Run by ``test_log_kill.py``.
 """
 
 from __future__ import annotations
 
 import os
+import signal
 import sys
 from pathlib import Path
 
@@ -16,7 +20,8 @@ from bottomheat.season.ledger import SeasonEntry, What
 from log_tools import LONG_NOTE, SetClock, entry, journal, note, sample
 
 
-def main(folder: Path, number: int) -> None:
+def write(folder: Path, number: int) -> None:
+    """Write rows, each with a number of its own, until killed."""
     clock = SetClock(now_s=float(number * 100_000))
     kept = journal(folder, clock, boot_id="boot-1", commit_every_s=50.0, ballast_bytes=0)
     os.write(1, b"begun\n")
@@ -38,5 +43,24 @@ def main(folder: Path, number: int) -> None:
             os.write(1, f"d {n}\n".encode())
 
 
+def main(folder: Path) -> None:
+    """Start a child by its number, kill it on order, and say so."""
+    child = number = 0
+    for line in sys.stdin:
+        if line != "kill\n":
+            number = int(line)
+            child = os.fork()
+            if child == 0:
+                try:
+                    write(folder, number)
+                finally:
+                    os._exit(1)
+        elif child:
+            os.kill(child, signal.SIGKILL)  # not reaped yet, so that the id is still its own
+            _, status = os.waitpid(child, 0)
+            child = 0
+            os.write(1, f"end {number} {os.waitstatus_to_exitcode(status)}\n".encode())
+
+
 if __name__ == "__main__":
-    main(Path(sys.argv[1]), int(sys.argv[2]))
+    main(Path(sys.argv[1]))

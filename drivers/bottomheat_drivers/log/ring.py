@@ -39,6 +39,11 @@ WIDE_ROOM = PARTS * _PART_ROOM
 """Bytes that a row in several slots may take: more than a request to the service may hold."""
 _MAGIC = b"BHRING\x00\x01"
 SUFFIX = ".ring"
+MOST_FILES = 64
+"""Of dead runs that wait for a log that can be written: so often a service may fall right after
+its start, one time after the other."""
+MOST_BYTES = 8 * SLOT * (SLOTS + 1)
+"""What they may take of the memory: 8 runs of more than ``SLOTS`` rows."""
 
 
 class RingDamagedError(ValueError):
@@ -155,7 +160,7 @@ def read(path: Path) -> Remains | None:
         except BlockingIOError:
             return None
         data = file.read(SLOT * (SLOTS + 1) + 1)
-    if len(data) != SLOT * (SLOTS + 1):
+    if not SLOT <= len(data) <= SLOT * (SLOTS + 1) or len(data) % SLOT:
         raise RingDamagedError(f"{path} has the wrong length")
     first = _unsealed(data[:SLOT])
     if first is None or not first[1].startswith(_MAGIC):
@@ -185,3 +190,44 @@ def others(folder: Path, own: Path | None) -> list[Path]:
     """Ring files of other runs, oldest first."""
     found = [path for path in folder.glob(f"log-*{SUFFIX}") if path != own]
     return sorted(found, key=lambda path: path.stat().st_mtime_ns)
+
+
+def make_room(folder: Path) -> int:
+    """Keep what dead runs left from filling the memory; returns how many files had to go.
+
+    A dead run's file gives back the slots that it never used.  Of more than ``MOST_FILES`` the
+    shortest go first: a service that falls again and again does not push out the hours before it
+    began to.  Beyond ``MOST_BYTES`` the oldest go.
+
+    Raises:
+        OSError: the folder cannot be read, or a file not be removed.
+    """
+    sizes = {path: size for path in others(folder, None) if (size := _shrunk(path)) is not None}
+    gone = sorted(sizes, key=lambda path: sizes[path])[: max(0, len(sizes) - MOST_FILES)]
+    kept = [path for path in sizes if path not in gone]
+    while sum(sizes[path] for path in kept) > MOST_BYTES:
+        gone.append(kept.pop(0))
+    for path in gone:
+        path.unlink(missing_ok=True)
+    return len(gone)
+
+
+def _shrunk(path: Path) -> int | None:
+    """Cut off the slots of a dead run's file that were never used; its size, None where it lives.
+
+    ``read`` takes a shorter file, so that a kill in between does no harm.
+    """
+    with path.open("r+b") as file:
+        try:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            return None
+        status = os.fstat(file.fileno())
+        if status.st_size != SLOT * (SLOTS + 1):
+            return status.st_size
+        used = len(file.read().rstrip(b"\x00"))
+        size = SLOT * max(1, -(-used // SLOT))
+        if size < status.st_size:
+            file.truncate(size)
+            os.utime(file.fileno(), ns=(status.st_atime_ns, status.st_mtime_ns))  # their order
+    return size

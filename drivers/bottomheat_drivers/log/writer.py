@@ -24,7 +24,7 @@ from bottomheat.ports import Clock
 from bottomheat.season.ledger import SeasonEntry
 from bottomheat_drivers.log import codec, migrations
 from bottomheat_drivers.log.codec import ConfigItem, Item
-from bottomheat_drivers.log.ring import ROOM, WIDE_ROOM, Ring, others
+from bottomheat_drivers.log.ring import ROOM, WIDE_ROOM, Ring, make_room
 from bottomheat_drivers.log.store import RunStart, Store
 
 COMMIT_EVERY_S = 600.0
@@ -34,8 +34,6 @@ FOREGROUND_ROWS = 5000
 CAPACITY = 10_000
 """Rows that wait while the disk does not take them: 7 h of 4 chambers at a 10 s cycle."""
 BALLAST_BYTES = 2**20
-RINGS_KEPT = 8
-"""Ring files of dead runs that wait for a log that can be written, 1 MiB of memory each."""
 CLOSE_WITHIN_S = 5.0
 LOST = "rows were lost"
 """By these words a reader knows the event that tells of it."""
@@ -301,18 +299,23 @@ class SqliteJournal:
         }
         try:
             folder.mkdir(parents=True, exist_ok=True)
-            for path in others(folder, None)[:-RINGS_KEPT]:
-                path.unlink(missing_ok=True)  # the log failed over as many starts: memory is small
+            if given_up := make_room(folder):
+                self._say(
+                    f"{given_up} ring files of runs that the log never took were given up, to keep "
+                    f"memory free: their {LOST}."
+                )
             return Ring(folder, run.key, header)
         except OSError as error:
             self._ring_lost(error)
             return None
 
     def _ring_lost(self, error: OSError) -> None:
-        text = (
+        self._say(
             f"The ring file cannot be written ({error.strerror or error}): a crash would lose up "
             "to ten minutes of the log."
         )
+
+    def _say(self, text: str) -> None:
         self._notices.append(text)
         at_s = self._newest_ms / 1000
         event = Event(EventKind.LOG, at_s, None, text, durable=True)
