@@ -10,13 +10,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Protocol
 
 from bottomheat.config import Config
 from bottomheat.errors import InputError
 from bottomheat.keeper import KeeperLine
-from bottomheat.model import Alarm, Condition, Event, EventKind
-from bottomheat.ports import Journal
+from bottomheat.model import Alarm, Condition, Event, EventKind, Record
 from bottomheat.rehearse_world import (
     ChamberModel,
     Contact,
@@ -150,6 +149,16 @@ class _Course:
         )
 
 
+class Rows(Protocol):
+    """Where rows go: what a rehearsal needs of a log (``ports.Journal``)."""
+
+    def record(self, records: Sequence[Record], events: Sequence[Event]) -> None:
+        """Take a cycle's rows."""
+
+    def failure(self) -> str | None:
+        """Why rows do not reach the disk, or None."""
+
+
 def rehearse(
     config: Config,
     lines: Sequence[KeeperLine],
@@ -159,7 +168,7 @@ def rehearse(
     room_c: Callable[[float], float],
     days: float,
     *,
-    journal: Journal | None = None,
+    journal: Rows | None = None,
     before_cycle: Callable[[World], None] | None = None,
     after_cycle: Callable[[World, Sequence[Event]], None] | None = None,
     on_cycle: Callable[[float], None] | None = None,

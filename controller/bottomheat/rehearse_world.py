@@ -254,6 +254,11 @@ class World:
         return self.cycles * self.config.cycle_s
 
     @property
+    def powered(self) -> bool:
+        """Whether the mains are on."""
+        return self._power
+
+    @property
     def latched(self) -> frozenset[str]:
         """Chambers whose cutoff is latched, by the daemon or by the keeper."""
         return frozenset(self._latched) | frozenset(self._kept.latched)

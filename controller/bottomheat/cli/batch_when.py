@@ -61,6 +61,28 @@ def parse_when(text: str, now_ms: int, zone: tzinfo | None, *, clock_set: bool) 
         raise InputError(f"'{shown}' is no day and no time: {_FORMS}.") from None
 
 
+def edge_ms(text: str, now_ms: int, *, clock_set: bool, end: bool) -> int:
+    """Where what ``text`` names begins, or ends, UTC ms; a day is from midnight to midnight.
+
+    "Now" is ``now_ms`` itself; times are of this machine's zone.
+
+    Args:
+        text: as for ``parse_when``.
+        now_ms: the wall clock, UTC ms since 1970.
+        clock_set: the wall clock can be trusted.
+        end: its end.
+
+    Raises:
+        InputError: it names no time, or none that can be placed.
+    """
+    if text.strip().casefold() == "today":
+        text = datetime.fromtimestamp(now_ms / 1000, UTC).astimezone().date().isoformat()
+    when = parse_when(text, now_ms, None, clock_set=clock_set)
+    if when is None:
+        return now_ms
+    return when.at_ms + (when.open_ms if end else -when.open_ms)
+
+
 def _iso(said: str) -> datetime | date | None:
     """A day with its year, with or without a time of day."""
     try:

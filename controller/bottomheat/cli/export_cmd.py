@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 
 import click
@@ -42,7 +43,9 @@ def command(
     clock_set is 0 where the time is a guess.  An empty cell is a value that was not there.  Files
     that exist are never written over.
     """
+    from bottomheat.cli.batch_when import edge_ms
     from bottomheat.cli.log_file import have_written, log_path, progress
+    from bottomheat_drivers.clock import SystemClock
     from bottomheat_drivers.log.exporting import export_csv
 
     if (chamber is None) == (not every):
@@ -50,8 +53,10 @@ def command(
     path = log_path(config_path, log)
     if log is None:
         have_written(config_path, path)
-    from_ms = None if from_when is None else _moment_ms(from_when, end=False)
-    to_ms = None if to_when is None else _moment_ms(to_when, end=True)
+    clock = SystemClock()
+    edge = partial(edge_ms, now_ms=clock.wall_ms(), clock_set=clock.synchronised())
+    from_ms = None if from_when is None else edge(from_when, end=False)
+    to_ms = None if to_when is None else edge(to_when, end=True)
     if from_ms is not None and to_ms is not None and from_ms >= to_ms:
         raise InputError("--from must be before --to.")
     with progress() as tell:
@@ -59,15 +64,3 @@ def command(
         counts = export_csv(path, boxes, folder, from_ms, to_ms, tell)
     for name, count in counts.items():
         click.echo(f"{folder / name}: {count} row{'' if count == 1 else 's'}")
-
-
-def _moment_ms(text: str, *, end: bool) -> int:
-    """The beginning of what ``text`` names, or its end; a day is from midnight to midnight."""
-    from bottomheat.cli.batch_when import parse_when
-    from bottomheat_drivers.clock import SystemClock
-
-    clock = SystemClock()
-    when = parse_when(text, clock.wall_ms(), None, clock_set=clock.synchronised())
-    if when is None:
-        return clock.wall_ms()
-    return when.at_ms + (when.open_ms if end else -when.open_ms)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -117,27 +118,14 @@ def _window(
     Raises:
         InputError: no time, or one after the other.
     """
-    from_ms = None if from_when is None else _moment_ms(seen, from_when, end=False)
-    to_ms = None if to_when is None else min(_moment_ms(seen, to_when, end=True), seen.now_ms)
+    from bottomheat.cli.batch_when import edge_ms
+
+    edge = partial(edge_ms, now_ms=seen.now_ms, clock_set=seen.clock_sure)
+    from_ms = None if from_when is None else edge(from_when, end=False)
+    to_ms = None if to_when is None else min(edge(to_when, end=True), seen.now_ms)
     if from_ms is not None and from_ms >= (seen.now_ms if to_ms is None else to_ms):
         raise InputError("--from must be before --to, and before now.")
     return from_ms, to_ms
-
-
-def _moment_ms(seen: View, text: str, *, end: bool) -> int:
-    """The beginning of what ``text`` names, or its end; a day is from midnight to midnight."""
-    from datetime import UTC, datetime
-
-    from bottomheat.cli.batch_when import parse_when
-
-    if text.strip().casefold() == "now":
-        return seen.now_ms
-    if text.strip().casefold() == "today":
-        text = datetime.fromtimestamp(seen.now_ms / 1000, UTC).astimezone().date().isoformat()
-    when = parse_when(text, seen.now_ms, None, clock_set=seen.clock_sure)
-    if when is None:
-        return seen.now_ms
-    return when.at_ms + (when.open_ms if end else -when.open_ms)
 
 
 def _known(seen: View, name: str) -> Batch:

@@ -12,15 +12,13 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bottomheat.errors import InputError, LogError
+from bottomheat.errors import InputError
 
 if TYPE_CHECKING:
     from bottomheat.config import Config
     from bottomheat.keeper import KeeperLine
     from bottomheat.rehearse import ChamberModel, Stand
     from bottomheat.rehearse_verdict import FaultResult
-    from bottomheat_drivers.clock import ManualClock
-    from bottomheat_drivers.log import SqliteJournal
     from bottomheat_drivers.simulated import SimulatedProbes
 
 BEGINS_MS = 1_764_547_200_000
@@ -235,6 +233,7 @@ def _rehearse(request: _Request) -> str:
     from bottomheat.chamber_file import load_chamber_class
     from bottomheat.cli import rehearse_fault_text, rehearse_text
     from bottomheat.cli import rehearse_inputs as inputs
+    from bottomheat.cli.rehearse_log import RehearsedLog, rehearsed_log
     from bottomheat.rehearse import LONGEST_DAYS, as_plain, rehearse
     from bottomheat.rehearse_faults import check, parse
     from bottomheat.rehearse_verdict import Witness, follow
@@ -273,13 +272,21 @@ def _rehearse(request: _Request) -> str:
     stands, probes, keeper_probes = _parts(kind, label, config, lines, seed)
     check(orders, config, stands)
     witness = Witness(orders)
+    journal: RehearsedLog | None = None
+
+    def before(world: World) -> None:
+        witness.before(world)
+        if journal is not None:
+            journal.look(world)
+
     clock = ManualClock(wall_ms=BEGINS_MS)
     with contextlib.ExitStack() as stack:
-        journal = None
         if request.log_path is not None:
             inputs.require_free(request.log_path)
-            journal = stack.enter_context(_journal(request.log_path, clock))
-            journal.note_config(loaded.text, loaded.checksum)
+            cuts = any(order.kind == "power-cut" for order in orders)
+            journal = stack.enter_context(
+                rehearsed_log(request.log_path, clock, loaded.text, loaded.checksum, cuts=cuts)
+            )
         outcomes = rehearse(
             config,
             lines,
@@ -288,7 +295,7 @@ def _rehearse(request: _Request) -> str:
             keeper_probes,
             room,
             days,
-            before_cycle=witness.before if orders else None,
+            before_cycle=before if orders else None,
             after_cycle=witness.after if orders else None,
             journal=journal,
             on_cycle=clock.set,
@@ -365,27 +372,6 @@ def _stand(kind: type[ChamberModel], label: str, config: Config, name: str) -> S
         SimulatedRelay(name),
         None if series is None else SimulatedRelay(f"{name}, series relay"),
     )
-
-
-@contextlib.contextmanager
-def _journal(path: Path, clock: ManualClock) -> Iterator[SqliteJournal]:
-    """The log, closed on every way out; one that was not written in the end is an error."""
-    from bottomheat import __version__
-    from bottomheat.cli.rehearse_inputs import LOG_VERSION_SUFFIX
-    from bottomheat_drivers.log import SqliteJournal
-
-    try:
-        journal = SqliteJournal(
-            path, None, clock, __version__ + LOG_VERSION_SUFFIX, "rehearsal", background=False
-        )
-    except LogError as error:
-        raise InputError(f"the log of the rehearsal cannot be written: {error}") from None
-    try:
-        yield journal
-    finally:
-        journal.close()
-    if (failure := journal.failure()) is not None:
-        raise InputError(f"the log of the rehearsal was not written to its end: {failure}")
 
 
 @contextlib.contextmanager

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import heapq
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from bottomheat.cli.batch_when import parse_when
+from bottomheat.cli.batch_when import edge_ms
 from bottomheat.cli.kept_config import kept_config
 from bottomheat.config import Config
 from bottomheat.errors import ConfigError, InputError
@@ -19,7 +20,6 @@ from bottomheat.replay import SETTLE_MS, Act, Replayed, Row, Told, replay, toget
 
 if TYPE_CHECKING:
     from bottomheat_drivers.log import LogReader
-    from bottomheat_drivers.log.rows import SampleRow
 
 HOUR_MS = 3_600_000
 TOLD_EVERY_H = 6
@@ -97,8 +97,9 @@ def _window(
     newest = next(iter(log.newest(1)), None)
     if newest is None:
         raise InputError("the log has no rows yet: there is nothing to replay.")
-    to_ms = newest.wall_ms + 1 if until is None else _moment_ms(until, newest)
-    from_ms = to_ms - USUAL_MS if since is None else _moment_ms(since, newest)
+    edge = partial(edge_ms, now_ms=newest.wall_ms + 1, clock_set=newest.sure)
+    to_ms = newest.wall_ms + 1 if until is None else edge(until, end=True)
+    from_ms = to_ms - USUAL_MS if since is None else edge(since, end=False)
     if last_fault:
         alarms = log.alarms()
         if not alarms:
@@ -110,11 +111,6 @@ def _window(
     if to_ms - from_ms > LONGEST_MS:
         raise InputError("that is more than 40 days, which would take long: ask for less.")
     return from_ms, to_ms
-
-
-def _moment_ms(text: str, newest: SampleRow) -> int:
-    when = parse_when(text, newest.wall_ms, None, clock_set=newest.sure)
-    return newest.wall_ms + 1 if when is None else when.at_ms
 
 
 class _Configs:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -186,34 +187,20 @@ def _window(book: Book, from_when: str | None, to_when: str | None) -> tuple[int
     Raises:
         InputError: no time, or one after the other, or none that the log has rows of.
     """
+    from bottomheat.cli.batch_when import edge_ms
+
     seen = book.seen
-    to_ms = seen.now_ms if to_when is None else _moment_ms(seen, to_when, end=True)
+    edge = partial(edge_ms, now_ms=seen.now_ms, clock_set=seen.clock_sure)
+    to_ms = seen.now_ms if to_when is None else edge(to_when, end=True)
     to_ms = min(to_ms, max(book.newest_ms, seen.now_ms))
     from_ms = to_ms - USUAL_DAYS * DAY_MS
     if from_when is not None:
-        from_ms = _moment_ms(seen, from_when, end=False)
+        from_ms = edge(from_when, end=False)
     if from_ms >= to_ms:
         raise InputError("--from must be before --to, and before now.")
     if to_ms <= book.first_ms or from_ms >= book.newest_ms:
         raise InputError("the log has no rows of that time; give another --from or --to.")
     return max(from_ms, book.first_ms), to_ms
-
-
-def _moment_ms(seen: View, text: str, *, end: bool) -> int:
-    """The beginning of what ``text`` names, or its end; a day is from midnight to midnight."""
-    from datetime import UTC, datetime
-
-    from bottomheat.cli.batch_when import parse_when
-
-    said = text.strip().casefold()
-    if said == "now":
-        return seen.now_ms
-    if said == "today":
-        text = datetime.fromtimestamp(seen.now_ms / 1000, UTC).astimezone().date().isoformat()
-    when = parse_when(text, seen.now_ms, None, clock_set=seen.clock_sure)
-    if when is None:
-        return seen.now_ms
-    return when.at_ms + (when.open_ms if end else -when.open_ms)
 
 
 def _stories(book: Book, told: list[Story], way: _Way) -> None:
