@@ -56,6 +56,16 @@ class RoomSeries:
         return low + (high - low) * (hours - start) / (end - start)
 
     @property
+    def hours(self) -> tuple[float, ...]:
+        """Times of the points, h."""
+        return self._hours
+
+    @property
+    def celsius(self) -> tuple[float, ...]:
+        """Temperature at each, °C."""
+        return self._room_c
+
+    @property
     def coldest_c(self) -> float:
         """Coldest point, °C."""
         return min(self._room_c)

@@ -19,7 +19,7 @@ DEFAULT_CONFIG = "/etc/bottomheat/chamber.yaml"
 SECTIONS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("Every day", ("today", "status", "tend", "lid", "done", "alarms", "ack", "pause", "away")),
     ("Your batches", ("batch", "record", "compare", "season", "species", "sheet")),
-    ("Setting up", ("check", "probes", "prove", "calibrate", "ready", "rehearse")),
+    ("Setting up", ("check", "probes", "prove", "calibrate", "capacity", "ready", "rehearse")),
     ("After a fault", ("review", "reset", "replay")),
     ("The log", ("backup", "verify", "export")),
     (
