@@ -361,7 +361,9 @@ def _decide(
         # No room says what the box needs, and beginning at nothing would lower the setpoint too.
         law = replace(law, integral=min(1.0, estimator.power_w / chamber.heater.watts))
     if substrate_c is not None:
-        law = regulate.measure(law, substrate_c, now_s, bounded=state.relay.cut)
+        law = regulate.measure(
+            law, substrate_c, now_s, bounded=state.relay.cut, closed=state.relay.closed
+        )
     bound = heating.bound(chamber, usable)
     if bound is None and finding.pause:
         bound = "heat off for some minutes, to see how the mat answers"

@@ -41,7 +41,14 @@ from bottomheat.doubts import (
     U_WEATHER_LAGS_K,
     U_ZONE_K,
 )
-from bottomheat.estimate_state import Estimator, Inputs, Outlook, lag, unsettled
+from bottomheat.estimate_state import (
+    Estimator,
+    Inputs,
+    Outlook,
+    control_substrate,
+    lag,
+    unsettled,
+)
 from bottomheat.model import Estimate, Place
 from bottomheat.operating_point import rise_k_per_w
 from bottomheat.protect.tending import Lid
@@ -76,10 +83,6 @@ ROOM_MEAN_S = 86_400.0
 
 PAIRS_AFTER_S = 3 * MEMORY_H * 3600.0
 """What flowed before this run, and a warm-up, must not count in what a watt gives."""
-
-AGREE_K = 1.0
-AGREE_AGAIN_K = 0.7
-"""Two substrate probes agree within 1 K (two of ±0.5 °C), and again within 0.7 K."""
 
 OUTER_INTEGRAL_S = 4 * 3600.0
 OUTER_BOUND_K = 8.0
@@ -118,24 +121,6 @@ class _Worked:
     parts_k: tuple[float, ...]
     wanted_c: float | None
     fallback: str | None = None
-
-
-def control_substrate(
-    estimator: Estimator, first_c: float | None, second_c: float | None
-) -> tuple[Estimator, float | None]:
-    """One wet-layer temperature from one or two probes.
-
-    The mean while they agree; beyond their uncertainty the warmer rules; one lost, the other goes
-    on.  Returns the new state (``disagree`` with its dead-band) and °C or None.
-    """
-    if first_c is None or second_c is None:
-        only = second_c if first_c is None else first_c
-        return replace(estimator, disagree=False) if estimator.disagree else estimator, only
-    apart = abs(first_c - second_c)
-    disagree = apart > (AGREE_AGAIN_K if estimator.disagree else AGREE_K)
-    if disagree is not estimator.disagree:
-        estimator = replace(estimator, disagree=disagree)
-    return estimator, max(first_c, second_c) if disagree else (first_c + second_c) / 2
 
 
 def advance(
@@ -317,7 +302,8 @@ def _handed_over(
     # What is handed over may be right or wrong by all of it: half a width of a rectangle.
     start_k = 0.0 if worked.basis == "callus probe" else new.start_k
     expanded_k = 2.0 * math.hypot(*worked.parts_k, over_k / math.sqrt(3.0), start_k)
-    return new, Outlook(Estimate(shown_c, expanded_k), asked_c, room_c, worked.fallback)
+    shown = Estimate(shown_c, expanded_k)
+    return new, Outlook(shown, asked_c, room_c, worked.fallback, new.substrate_c)
 
 
 def _fixed(layer_c: float, inputs: Inputs, chamber: ChamberConfig, offset: FixedOffset) -> _Worked:

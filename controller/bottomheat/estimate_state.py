@@ -60,6 +60,10 @@ power in a room of 4.5 °C: 0.15 to 0.3; judgement)."""
 START_S = 4 * 3600.0
 """It forgets that with this time constant, s; judgement, between the bed's own two."""
 
+AGREE_K = 1.0
+AGREE_AGAIN_K = 0.7
+"""Two substrate probes agree within 1 K (two of ±0.5 °C), and again within 0.7 K."""
+
 _NONE: Mapping[Place, float] = MappingProxyType({})
 
 
@@ -90,12 +94,16 @@ class Inputs:
 
 @dataclass(frozen=True, slots=True)
 class Outlook:
-    """The estimate, and the wet-layer temperature that would put it at the setpoint."""
+    """The estimate, and the wet-layer temperature that would put it at the setpoint.
+
+    ``lagged_c`` is the wet layer as the callus zone has felt it, °C, where it is known.
+    """
 
     estimate: Estimate | None
     substrate_setpoint_c: float | None
     room_c: float | None
     fallback: str | None
+    lagged_c: float | None = None
 
 
 def lag(old_value: float | None, value: float | None, dt_s: float, tau_s: float) -> float | None:
@@ -134,3 +142,21 @@ def unsettled(before: Estimator, new: Estimator, room_c: float | None, dt_s: flo
         return new
     half_k = START_SHARE * abs(new.substrate_c - room_c)
     return replace(new, start_k=half_k / math.sqrt(3.0))
+
+
+def control_substrate(
+    estimator: Estimator, first_c: float | None, second_c: float | None
+) -> tuple[Estimator, float | None]:
+    """One wet-layer temperature from one or two probes.
+
+    The mean while they agree; beyond their uncertainty the warmer rules; one lost, the other goes
+    on.  Returns the new state (``disagree`` with its dead-band) and °C or None.
+    """
+    if first_c is None or second_c is None:
+        only = second_c if first_c is None else first_c
+        return replace(estimator, disagree=False) if estimator.disagree else estimator, only
+    apart = abs(first_c - second_c)
+    disagree = apart > (AGREE_AGAIN_K if estimator.disagree else AGREE_K)
+    if disagree is not estimator.disagree:
+        estimator = replace(estimator, disagree=disagree)
+    return estimator, max(first_c, second_c) if disagree else (first_c + second_c) / 2

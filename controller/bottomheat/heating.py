@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
-from bottomheat import modulate, regulate
-from bottomheat.config import LIMIT_MARGIN_K, ChamberConfig, Offset
-from bottomheat.estimate import Outlook
+from bottomheat import feedforward, modulate, regulate
+from bottomheat.config import LIMIT_MARGIN_K, ChamberConfig, Direct, Offset, TemperatureFactor
+from bottomheat.estimate import Outlook, lags_s
 from bottomheat.model import Place
 from bottomheat.modulate import Modulator
 from bottomheat.protect.thresholds import WINDOW_S
@@ -20,6 +20,13 @@ CEILING_MARGIN_K = 0.15
 SWING_MARGIN_K = 0.75
 """The same for the on/off law, whose swing is wider: heat stored in the mat lifts the wet layer by
 0.5 to 0.6 K after the contact has opened (calculated on a chamber model)."""
+
+MAT_AGAIN_K, LAYER_AGAIN_K = 2.0, 0.3
+"""So far below its bound has a place to be before a fast warm-up goes on: some ten closings an hour
+where the mat is at its bound, few where the wet layer is (calculated; judgement)."""
+
+FAST_DOUBT_K = 2.5
+"""An estimate less certain than this (k = 2) leads no fast warm-up: judgement."""
 
 CAPPED = "heat bounded to what the setpoint needs, until the bed answers as it should"
 
@@ -100,25 +107,43 @@ def regulated(
         return law, relay, reason
     window_s = heater.window
     tunings = regulate.tuning(chamber)
-    room_c = usable.get(Place.ROOM)
     feed_c = outlook.room_c if Place.ROOM in usable else None
-    key = (tunings, offset or chamber.offset, outlook.fallback, room_c is None)
+    room_lost = usable.get(Place.ROOM) is None
+    key = (tunings, offset or chamber.offset, outlook.fallback, room_lost, chamber.model)
     asked_c = chamber.callus_zone_c
     changed = law.evaluated_s is not None and (law.key != key or law.asked_c != asked_c)
-    if changed or (
+    due = changed or (
         modulate.starts_window(relay, now_s, window_s)
         and regulate.due(law, now_s, key, asked_c, window_s)
-    ):
-        law = regulate.pid(
-            law,
-            setpoint_c,
-            feed_c,
-            tunings,
+    )
+    if due:
+        law = _led(law, setpoint_c, outlook, feed_c, usable, now_s, chamber, finding, offset)
+        lead = law.lead
+        if lead is not None and lead.fast:
+            law = regulate.at_duty(law, lead.duty, now_s, key=key, asked_c=asked_c)
+        else:
+            law = regulate.pid(
+                law,
+                setpoint_c,
+                feed_c,
+                tunings,
+                now_s,
+                key=key,
+                asked_c=asked_c,
+                given_duty=relay.given_s / window_s,
+                feed=None if lead is None else lead.duty,
+                reference_c=None if lead is None else lead.on_its_way_c,
+            )
+    if law.lead is not None and law.lead.fast and law.duty >= 1.0 and finding.duty_cap is None:
+        relay = modulate.on_off(
+            relay,
+            relay.closed or not _near_bound(chamber, usable),
             now_s,
-            key=key,
-            asked_c=asked_c,
-            given_duty=relay.given_s / window_s,
+            min_on_s=heater.min_on,
+            min_off_s=heater.min_off,
+            bound=at_bound is not None,
         )
+        return law, relay, reason
     duty = law.duty
     if finding.duty_cap is not None and finding.duty_cap < duty:
         duty = finding.duty_cap
@@ -137,6 +162,65 @@ def regulated(
         phase_s=None if turn_share is None else turn_share * window_s,
     )
     return law, relay, reason
+
+
+def _led(
+    law: regulate.Law,
+    setpoint_c: float,
+    outlook: Outlook,
+    room_c: float | None,
+    usable: Mapping[Place, float | None],
+    now_s: float,
+    chamber: ChamberConfig,
+    finding: Finding,
+    offset: Offset | None,
+) -> regulate.Law:
+    """The law with its model led on; without a model or a room there is none."""
+    layer_c = law.filtered_c
+    if chamber.model is None or room_c is None or layer_c is None:
+        return law if law.lead is None else replace(law, lead=None, heated_s=0.0)
+    response, watts, window_s = chamber.model.response, chamber.heater.watts, chamber.heater.window
+    lead, given_duty = law.lead, None
+    if lead is not None and (law.bounded or lead.fast or law.evaluated_s is None):
+        given_duty = min(1.0, law.heated_s / max(1.0, now_s - lead.at_s))
+    lead = feedforward.moved(lead, response, layer_c, room_c, now_s, watts, given_duty)
+    duty = None
+    callus = _callus(outlook, chamber, offset or chamber.offset)
+    # Without a mat probe nobody sees the mat's limit, and a bounded duty means that something is
+    # not as it should be.
+    if callus is not None and finding.duty_cap is None and usable.get(Place.MAT) is not None:
+        setting_c = chamber.callus_zone_c
+        duty = feedforward.fast_duty(
+            lead, response, layer_c, callus, setting_c, room_c, watts, window_s
+        )
+    if duty is not None:
+        lead = replace(lead, duty=duty, fast=True, on_its_way_c=None)
+    else:
+        lead = feedforward.led(lead, response, setpoint_c, room_c, watts)
+    return replace(law, lead=lead, heated_s=0.0)
+
+
+def _callus(outlook: Outlook, chamber: ChamberConfig, offset: Offset) -> feedforward.Callus | None:
+    """How the callus zone follows, where a fast warm-up is wanted and can be led."""
+    estimate, lagged_c = outlook.estimate, outlook.lagged_c
+    if chamber.warm_up != "fast" or estimate is None or lagged_c is None:
+        return None
+    if not isinstance(offset, TemperatureFactor | Direct) or outlook.fallback is not None:
+        return None
+    if estimate.expanded_k > FAST_DOUBT_K:
+        return None
+    return feedforward.Callus(estimate.celsius, offset.factor, lags_s(offset)[1], lagged_c)
+
+
+def _near_bound(chamber: ChamberConfig, usable: Mapping[Place, float | None]) -> bool:
+    """Whether a contact that a bound has opened is to stay open still."""
+    limits = chamber.limits
+    mat_c = usable.get(Place.MAT)
+    if mat_c is not None and mat_c > limits.mat_c - LIMIT_MARGIN_K - MAT_AGAIN_K:
+        return True
+    cap_c = min(chamber.layer_ceiling_c, limits.substrate_c - LIMIT_MARGIN_K)
+    layers_c = [usable.get(place) for place in (Place.SUBSTRATE, Place.SUBSTRATE_2)]
+    return any(each is not None and each > cap_c - LAYER_AGAIN_K for each in layers_c)
 
 
 def shared_out(

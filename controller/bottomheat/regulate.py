@@ -21,6 +21,7 @@ from dataclasses import dataclass, replace
 from simple_pid import PID
 
 from bottomheat.config import ChamberConfig
+from bottomheat.feedforward import Lead
 
 GAIN_W_PER_K = 0.172 * 45.0
 INTEGRAL_S = 2 * 3600.0
@@ -72,6 +73,8 @@ class Law:
         held: it was so between the two evaluations before this time, for the screen.
         want: the on/off law's output.
         trim_k: shift of the on/off law's switching point.
+        lead: the model that leads, where there is one.
+        heated_s: how long the contact was closed since it led last, s.
     """
 
     at_s: float | None = None
@@ -87,22 +90,40 @@ class Law:
     held: bool = False
     want: bool = False
     trim_k: float = 0.0
+    lead: Lead | None = None
+    heated_s: float = 0.0
 
 
 def tuning(chamber: ChamberConfig) -> Tuning:
     """The chamber's tunings: its own where given, else the rule for its watts."""
+    model = chamber.model
+    rise_k = chamber.heater.full_power_rise_k
+    if rise_k is None and model is not None:
+        rise_k = model.gain_k_per_w * chamber.heater.watts
     watts, pid = chamber.heater.watts, chamber.pid
     return Tuning(
         gain_per_k=GAIN_W_PER_K / watts if pid.gain_per_k is None else pid.gain_per_k,
         integral_s=INTEGRAL_S if pid.integral_h is None else pid.integral_h * 3600.0,
         derivative_s=DERIVATIVE_S if pid.derivative_h is None else pid.derivative_h * 3600.0,
-        rise_k=chamber.heater.full_power_rise_k or LAYER_RISE_K_PER_W * watts,
+        rise_k=rise_k or LAYER_RISE_K_PER_W * watts,
     )
 
 
-def measure(law: Law, substrate_c: float, now_s: float, *, bounded: bool) -> Law:
-    """Low-pass the wet layer and remember bounds; every cycle, whether the law acts or not."""
+def measure(
+    law: Law, substrate_c: float, now_s: float, *, bounded: bool, closed: bool = False
+) -> Law:
+    """Low-pass the wet layer and remember bounds; every cycle, whether the law acts or not.
+
+    Args:
+        law: state of the cycle before.
+        substrate_c: wet layer, °C.
+        now_s: monotonic time, s.
+        bounded: a bound cut heat short.
+        closed: the contact was closed since the cycle before.
+    """
     bounded = bounded or law.bounded
+    if closed and law.at_s is not None and 0.0 <= now_s - law.at_s <= PERIOD_S:
+        law = replace(law, heated_s=law.heated_s + now_s - law.at_s)
     if not math.isfinite(substrate_c):
         return replace(law, at_s=None, filtered_c=None, previous_c=None, bounded=bounded)
     if law.filtered_c is None or law.at_s is None or not 0.0 <= now_s - law.at_s <= PERIOD_S:
@@ -138,6 +159,8 @@ def pid(
     key: tuple[object, ...],
     asked_c: float,
     given_duty: float = 1.0,
+    feed: float | None = None,
+    reference_c: float | None = None,
 ) -> Law:
     """One evaluation of the PID: feed-forward from the room, trimmed within what is left of 0...1.
 
@@ -150,18 +173,23 @@ def pid(
         key: identity of everything but the setpoint that the output depends on.
         asked_c: the callus-zone setpoint behind ``setpoint_c``, °C.
         given_duty: what the last window gave; counts where a bound cut it short.
+        feed: feed-forward of a model, duty; None for that of the steady state.
+        reference_c: where that model is on its way to the setpoint, °C; the PID acts on the
+            difference to it.  None for the setpoint itself.
 
     Returns:
         The new state with ``duty`` in 0...1; duty 0 if any number is not finite.
     """
     value_c = law.filtered_c
-    numbers = (setpoint_c, value_c, room_c if room_c is not None else 0.0)
+    reference_c = setpoint_c if reference_c is None else reference_c
+    numbers = (setpoint_c, reference_c, value_c, room_c if room_c is not None else 0.0, feed or 0.0)
     if value_c is None or not all(n is not None and math.isfinite(n) for n in numbers):
         return idle(law)
-    feed = 0.0
-    if room_c is not None:
-        feed = min(1.0, max(0.0, (setpoint_c - room_c) / tunings.rise_k))
-    error_k = setpoint_c - value_c
+    led = feed is not None
+    if feed is None:
+        feed = 0.0 if room_c is None else (setpoint_c - room_c) / tunings.rise_k
+    feed = min(1.0, max(0.0, feed))
+    error_k = reference_c - value_c
     gain = tunings.gain_per_k
     integral = law.integral
     dt_s = 0.0 if law.evaluated_s is None else now_s - law.evaluated_s
@@ -171,10 +199,12 @@ def pid(
             integral = _bumpless(integral, law.duty, feed + gain * error_k)
             dt_s = 0.0
     low, high = -feed, 1.0 - feed
+    learnt = integral
     if law.bounded and error_k < 0.0 and given_duty < law.duty:
         # Too warm and cut short: follow what the bound allowed, or it would go on cutting.
         integral += (given_duty - law.duty) * min(1.0, dt_s / TRACKING_S)
     integral = min(high, max(low, integral))
+    beyond = learnt - integral if led else 0.0
     trim = integral
     if dt_s > 0.0:
         expected = feed + integral + gain * error_k
@@ -185,7 +215,7 @@ def pid(
             0.0,
             0.0,
             0.0,
-            setpoint=setpoint_c,
+            setpoint=reference_c,
             sample_time=None,
             output_limits=(low, high),
             time_fn=lambda: 0.0,
@@ -210,8 +240,30 @@ def pid(
         law,
         evaluated_s=now_s,
         previous_c=value_c,
-        integral=integral,
+        integral=integral + beyond,
         feed=feed,
+        duty=min(1.0, max(0.0, duty)),
+        key=key,
+        asked_c=asked_c,
+        bounded=False,
+        held=law.bounded,
+    )
+
+
+def at_duty(law: Law, duty: float, now_s: float, *, key: tuple[object, ...], asked_c: float) -> Law:
+    """One evaluation of a law that the model leads alone: the duty given, the integral kept.
+
+    Args:
+        law: state; ``measure`` has run for this cycle.
+        duty: for the coming window, 0...1.
+        now_s: monotonic time, s.
+        key: as for ``pid``.
+        asked_c: as for ``pid``, °C.
+    """
+    return replace(
+        law,
+        evaluated_s=now_s,
+        previous_c=law.filtered_c,
         duty=min(1.0, max(0.0, duty)),
         key=key,
         asked_c=asked_c,

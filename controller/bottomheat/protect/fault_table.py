@@ -10,13 +10,13 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
-from bottomheat import estimate as est
 from bottomheat import keeper, keeper_probe, loop, plausible
 from bottomheat import keeper_weld as weld
 from bottomheat.alarm_words import TOLD
 from bottomheat.alerts.schedule import SILENT_AFTER_S
 from bottomheat.cycle import GAP_CYCLES
 from bottomheat.durations import words as long
+from bottomheat.estimate_state import AGREE_AGAIN_K, AGREE_K
 from bottomheat.model import Alarm, EventKind
 from bottomheat.protect import cutoff, supply
 from bottomheat.protect import thresholds as th
@@ -212,7 +212,7 @@ _PROBES: Final = (
     ),
     Row(
         "two wet-layer probes disagree",
-        f"more than {est.AGREE_K:g} K apart, until less than {est.AGREE_AGAIN_K:g} K",
+        f"more than {AGREE_K:g} K apart, until less than {AGREE_AGAIN_K:g} K",
         "the warmer one rules",
         NO,
         (Alarm.SUBSTRATES_DISAGREE,),
