@@ -1,0 +1,219 @@
+"""The duty that a box needs by its model: what the PID trims, and how a warm-up is led.
+
+Two degrees of freedom: a twin of the wet layer is led to its setpoint by the model alone, with the
+measured room, and its duty is the feed-forward.  The PID acts on the difference between the twin
+and the layer, so the loop's margins are those of the PID, whatever the model is worth.
+
+The twin is led by predictive functional control with one coincidence point (J. Richalet, Control
+Eng. Practice 1 (1993) 385-399): the duty that, held, puts it on its way to the setpoint at the end
+of the horizon.
+
+A fast warm-up leads the callus zone instead: full power under the bounds for as long as the heat
+that is in the bed already would not carry the callus zone beyond its setpoint, then hold.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from bottomheat.response import Response, Twin, advance, rested
+
+HORIZON_S = 3600.0
+"""From the end of the dead time to the point that the twin is led by; judgement: long against a
+window, short against the bed."""
+
+APPROACH_S = 1200.0
+"""The twin's distance from its setpoint is to fall by a factor e in this time; judgement."""
+
+FORGOTTEN_S = 3600.0
+"""A twin that has not been led for so long begins again; nobody knows what the bed did."""
+
+FAST_FROM_K = 1.0
+"""A fast warm-up begins when the callus zone is this far below its setpoint; judgement: what less
+is missing, the PID brings in an hour."""
+
+FAST_SHORT_K = 0.1
+"""It aims so far below the setpoint, because the model is not exact; judgement."""
+
+LOOK_S, LOOK_STEP_S = 6 * 3600.0, 600.0
+"""How far it looks ahead, and in what steps: the callus zone peaks within three hours after the
+heat was cut on the boxes of the bench (calculated)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Lead:
+    """The twin of a wet layer as it is led.
+
+    Attributes:
+        twin: where the model is.
+        at_s: time that it was led last.
+        duty: what it was led with, 0...1.
+        fast: a fast warm-up is under way.
+        on_its_way_c: where the PID is to hold the wet layer meanwhile, °C; None for its setpoint.
+    """
+
+    twin: Twin
+    at_s: float
+    duty: float = 0.0
+    fast: bool = False
+    on_its_way_c: float | None = None
+
+
+def moved(
+    lead: Lead | None,
+    response: Response,
+    layer_c: float,
+    room_c: float,
+    now_s: float,
+    watts: float,
+    given_duty: float | None,
+) -> Lead:
+    """The twin as it is now, after what it was given; a new one where there is none.
+
+    Args:
+        lead: as it was left, or None.
+        response: the model of the wet layer.
+        layer_c: the wet layer, °C: where a new twin begins, as if it had been there for long.
+        room_c: the room, °C.
+        now_s: monotonic time, s.
+        watts: rated power, W.
+        given_duty: what the mat was given instead of ``lead.duty``, 0...1; None for that.
+    """
+    if lead is None or not 0.0 <= now_s - lead.at_s <= FORGOTTEN_S:
+        return Lead(rested(response, layer_c, room_c), now_s)
+    duty = lead.duty if given_duty is None else given_duty
+    twin = advance(lead.twin, response, now_s - lead.at_s, duty * watts, room_c)
+    return Lead(twin, now_s, duty, lead.fast)
+
+
+def led(lead: Lead, response: Response, setpoint_c: float, room_c: float, watts: float) -> Lead:
+    """The twin with its duty for the coming window.
+
+    With no heat or all of it the model cannot say where the layer should be: a model that is wrong
+    must not keep the PID from the setpoint.
+
+    Args:
+        lead: the twin as it is now.
+        response: the model of the wet layer.
+        setpoint_c: of the wet layer, °C.
+        room_c: the room, °C.
+        watts: rated power, W.
+    """
+    duty = needed_duty(lead.twin, response, setpoint_c, room_c, watts)
+    on_its_way_c = lead.twin.place_c(response) if 0.0 < duty < 1.0 else None
+    return Lead(lead.twin, lead.at_s, duty, on_its_way_c=on_its_way_c)
+
+
+def needed_duty(
+    twin: Twin, response: Response, setpoint_c: float, room_c: float, watts: float
+) -> float:
+    """The duty that leads the twin to its setpoint, 0...1.
+
+    Args:
+        twin: where the model is.
+        response: the model of the wet layer.
+        setpoint_c: of the wet layer, °C.
+        room_c: the room, which is taken to stay, °C.
+        watts: rated power, W.
+    """
+    dead, at_end = response.dead_s, response.dead_s + HORIZON_S
+    begins_c = advance(twin, response, dead, 0.0, room_c).place_c(response)
+    left_c = advance(twin, response, at_end, 0.0, room_c).place_c(response)
+    aim_c = setpoint_c - (setpoint_c - begins_c) * math.exp(-HORIZON_S / APPROACH_S)
+    duty = (aim_c - left_c) / response.step_k(watts, at_end)
+    return min(1.0, max(0.0, duty))
+
+
+@dataclass(frozen=True, slots=True)
+class Callus:
+    """How the callus zone follows the wet layer, for the look ahead.
+
+    Attributes:
+        now_c: its estimate now, °C.
+        factor: how far the wet layer moves it in the end, K for each K.
+        lag_s: the lag of that, s.
+        lagged_c: the wet layer through that lag, °C.
+    """
+
+    now_c: float
+    factor: float
+    lag_s: float
+    lagged_c: float
+
+
+def peak_c(
+    twin: Twin,
+    response: Response,
+    layer_c: float,
+    callus: Callus,
+    room_c: float,
+    watts: float,
+    duty: float,
+    window_s: float,
+) -> float:
+    """Warmest that the callus zone would become with this duty for one window and none after, °C.
+
+    It peaks as the falling wet layer comes by it.  Where that peak is the setpoint, the layer is at
+    its own setpoint in that moment too, and need only be held.  What the model is wrong by now it
+    is taken to stay wrong by; the room is taken to stay.
+
+    Args:
+        twin: where the model is.
+        response: the model of the wet layer.
+        layer_c: the wet layer as measured, °C.
+        callus: the callus zone.
+        room_c: the room, °C.
+        watts: rated power, W.
+        duty: over the coming window, 0...1.
+        window_s: its length, s.
+    """
+    wrong_k = layer_c - twin.place_c(response)
+    lagged_c, warmest_c = callus.lagged_c, callus.now_c
+    left_s = LOOK_S
+    while left_s > 0.0:
+        first = left_s == LOOK_S
+        step_s = window_s if first else LOOK_STEP_S
+        twin = advance(twin, response, step_s, duty * watts if first else 0.0, room_c)
+        ahead_c = twin.place_c(response) + wrong_k
+        share = -math.expm1(-step_s / callus.lag_s) if callus.lag_s > 0.0 else 1.0
+        lagged_c += (ahead_c - lagged_c) * share
+        warmest_c = max(warmest_c, callus.now_c + callus.factor * (lagged_c - callus.lagged_c))
+        left_s -= step_s
+    return warmest_c
+
+
+def fast_duty(
+    lead: Lead,
+    response: Response,
+    layer_c: float,
+    callus: Callus,
+    setpoint_c: float,
+    room_c: float,
+    watts: float,
+    window_s: float,
+) -> float | None:
+    """Duty of a fast warm-up for the coming window, 0...1; None where there is to be none.
+
+    Args:
+        lead: the twin; ``fast`` says whether a fast warm-up is under way.
+        response: the model of the wet layer.
+        layer_c: the wet layer as measured, °C.
+        callus: the callus zone.
+        setpoint_c: of the callus zone, °C.
+        room_c: the room, °C.
+        watts: rated power, W.
+        window_s: length of the window, s.
+    """
+    short_k = setpoint_c - callus.now_c
+    if short_k <= FAST_SHORT_K or (short_k < FAST_FROM_K and not lead.fast):
+        return None
+    aim_c = setpoint_c - FAST_SHORT_K
+    given = (lead.twin, response, layer_c, callus, room_c, watts)
+    full_c = peak_c(*given, 1.0, window_s)
+    if full_c <= aim_c:
+        return 1.0
+    none_c = peak_c(*given, 0.0, window_s)
+    if none_c >= aim_c:
+        return None
+    return (aim_c - none_c) / (full_c - none_c)
