@@ -9,13 +9,16 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+import pyarrow.parquet as pq
 import pytest
 
 from bottomheat.errors import InputError, LogError
 from bottomheat.model import Alarm, Bad, Estimate, Event, EventKind, Fault, Good, Place
 from bottomheat.season.ledger import SeasonEntry, What
+from bottomheat_drivers.log import parquet
 from bottomheat_drivers.log.columns import columns
 from bottomheat_drivers.log.exporting import SAMPLES, export_csv
+from bottomheat_drivers.log.parquet import export_parquet
 from commandline import bottomheat
 from log_tools import NOW_MS, SetClock, entry, journal, note, sample
 
@@ -172,3 +175,93 @@ def test_the_command(tmp_path):
         assert "name one box, or say --all" in done.stderr
     done = bottomheat("export", "--all", *words, "--from", "2026-01-17", "--to", "2026-01-16")
     assert done.returncode == InputError.exit_code
+
+
+# -- Parquet
+
+
+def test_the_parquet_file_says_what_the_tables_say(tmp_path, monkeypatch):
+    path = written(tmp_path)
+    monkeypatch.setattr(parquet, "GROUP_ROWS", 250)  # several groups a box, the last one short
+    assert export_parquet(path, [], tmp_path / "out.parquet", None, None, quiet) == 1200
+    export_csv(path, [], tmp_path / "out", None, None, quiet)
+    found = pd.read_parquet(tmp_path / "out.parquet")
+    boxes = found.chamber.astype(str).tolist()
+    assert boxes == ["north-bench"] * 600 + ["south-bench"] * 600
+    for box, rows in found.groupby("chamber", observed=True):
+        expected = table(tmp_path / "out" / f"samples-{box}.csv")
+        times = rows.time_utc.astype("datetime64[ms, UTC]").astype("int64")
+        assert times.tolist() == expected.time_ms.tolist()
+        assert [*rows.columns[3:]] == [*expected.columns[3:]]
+        for name in ("faults", "condition"):
+            words = ["" if word == "nan" else word for word in expected[name].astype(str)]
+            assert rows[name].astype(str).tolist() == words
+        for name in ("clock_set", "heat", "closings"):
+            assert rows[name].astype(int).tolist() == expected[name].tolist()
+        for name in expected.columns[3:]:
+            if name not in ("faults", "condition", "heat", "closings"):
+                np.testing.assert_array_equal(rows[name], expected[name], err_msg=name)
+    assert pq.ParquetFile(tmp_path / "out.parquet").metadata.num_row_groups == 6
+
+
+def test_every_column_carries_its_unit(tmp_path):
+    export_parquet(written(tmp_path), [], tmp_path / "out.parquet", None, None, quiet)
+    schema = pq.read_schema(tmp_path / "out.parquet")
+    units = {field.name: field.metadata[b"unit"].decode() for field in schema}
+    for name, unit in units.items():
+        of_name = {"c": "°C", "k": "K", "utc": "UTC"}.get(name.rsplit("_", 1)[-1])
+        assert unit == (of_name or {"duty": "1", "closings": "1"}.get(name, ""))
+    assert all(field.metadata[b"about"] for field in schema)
+    assert schema.metadata[b"program"].startswith(b"bottomheat ")
+
+
+def test_one_box_and_a_stretch_of_time_as_parquet(tmp_path):
+    path = written(tmp_path)
+    stretch = (NOW_MS + 3_000_000, NOW_MS + 7_500_000)
+    assert export_parquet(path, ["south-bench"], tmp_path / "a.parquet", *stretch, quiet) == 60
+    found = pq.read_table(tmp_path / "a.parquet")
+    times = found["time_utc"].cast("int64").to_pylist()
+    assert times == columns(path, "south-bench", *stretch).wall_ms.tolist()
+    assert export_parquet(path, [], tmp_path / "b.parquet", 0, 1, quiet) == 0
+    assert pq.read_table(tmp_path / "b.parquet").num_rows == 0
+
+
+def test_a_parquet_file_is_whole_or_not_there(tmp_path):
+    path = written(tmp_path)
+    (tmp_path / "mine").write_text("mine")
+    for target, error, words in (
+        (tmp_path / "mine", InputError, "exists already"),
+        (tmp_path / "none" / "out", InputError, "no folder"),
+    ):
+        with pytest.raises(error, match=words):
+            export_parquet(path, [], target, None, None, quiet)
+    with pytest.raises(InputError, match="knows no box attic"):
+        export_parquet(path, ["attic"], tmp_path / "out", None, None, quiet)
+    assert (tmp_path / "mine").read_text() == "mine"
+    (tmp_path / "to").mkdir()
+    words = ("--parquet", tmp_path / "to" / "out.parquet", "--log", path)
+    done = bottomheat("export", "--all", *words, limit=5_000)
+    assert done.returncode == LogError.exit_code
+    assert len(done.stderr.splitlines()) == 1
+    assert "could not be written" in done.stderr
+    assert list((tmp_path / "to").iterdir()) == []
+
+
+def test_without_the_library_the_command_says_which(tmp_path, monkeypatch):
+    monkeypatch.setattr(parquet, "find_spec", lambda _: None)
+    with pytest.raises(InputError, match=r"needs the library pyarrow, .*'\.\[parquet\]'"):
+        export_parquet(written(tmp_path), [], tmp_path / "out.parquet", None, None, quiet)
+    assert not (tmp_path / "out.parquet").exists()
+
+
+def test_the_command_writes_either_or_both(tmp_path):
+    path = written(tmp_path)
+    file, folder = tmp_path / "out.parquet", tmp_path / "out"
+    done = bottomheat("export", "north-bench", "--parquet", file, "--csv", folder, "--log", path)
+    assert (done.returncode, done.stderr) == (0, "")
+    said = done.stdout.splitlines()
+    assert said[:2] == [f"{file}: 600 rows", f"{folder}/samples-north-bench.csv: 600 rows"]
+    assert pq.read_table(file).num_rows == 600
+    done = bottomheat("export", "--all", "--log", path)
+    assert done.returncode == InputError.exit_code
+    assert "say --csv DIR, --parquet FILE, or both" in done.stderr

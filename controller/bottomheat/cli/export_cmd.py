@@ -11,16 +11,22 @@ from bottomheat.cli import config_option
 from bottomheat.errors import InputError
 
 
-@click.command(short_help="Write the log as tables (CSV) for a spreadsheet.")
+@click.command(short_help="Write the log as tables (CSV, Parquet) for other programs.")
 @click.argument("chamber", required=False)
 @click.option("--all", "every", is_flag=True, help="Every box that the log knows.")
 @click.option(
     "--csv",
     "folder",
     type=click.Path(path_type=Path, file_okay=False),
-    required=True,
     metavar="DIR",
-    help="The folder for the files; made where it is missing.",
+    help="A folder for all tables as text; made where it is missing.",
+)
+@click.option(
+    "--parquet",
+    "file",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="A new file for the samples in Parquet's format; needs one more library.",
 )
 @click.option("--from", "from_when", metavar="WHEN", help="Begin: 2027-01-05, 5jan, 3d ago.")
 @click.option("--to", "to_when", metavar="WHEN", help="End; a day counts as a whole.")
@@ -31,23 +37,28 @@ from bottomheat.errors import InputError
 def command(
     chamber: str | None,
     every: bool,
-    folder: Path,
+    folder: Path | None,
+    file: Path | None,
     from_when: str | None,
     to_when: str | None,
     log: Path | None,
     config_path: Path,
 ) -> None:
-    """Write samples, events, alarms, gaps, tending, thermometer readings and batches to DIR.
+    """Write the log as tables for a spreadsheet, or for another program.
 
-    One file each, the samples one a box.  Times are UTC; time_ms is milliseconds since 1970, and
-    clock_set is 0 where the time is a guess.  An empty cell is a value that was not there.  Files
-    that exist are never written over.
+    --csv writes samples, events, alarms, gaps, tending, thermometer readings and batches to DIR,
+    one file each, the samples one a box.  Times are UTC; time_ms is milliseconds since 1970, and
+    clock_set is 0 where the time is a guess.  An empty cell is a value that was not there.
+
+    --parquet writes the samples, of all boxes that you ask for, to one FILE; every column carries
+    its unit.  It is there only once it is whole.  Files that exist are never written over.
     """
     from bottomheat.cli.batch_when import edge_ms
     from bottomheat.cli.log_file import have_written, log_path, progress
     from bottomheat_drivers.clock import SystemClock
-    from bottomheat_drivers.log.exporting import export_csv
 
+    if folder is None and file is None:
+        raise InputError("say --csv DIR, --parquet FILE, or both.")
     if (chamber is None) == (not every):
         raise InputError("name one box, or say --all.")
     path = log_path(config_path, log)
@@ -59,8 +70,18 @@ def command(
     to_ms = None if to_when is None else edge(to_when, end=True)
     if from_ms is not None and to_ms is not None and from_ms >= to_ms:
         raise InputError("--from must be before --to.")
+    boxes = [] if chamber is None else [chamber]
     with progress() as tell:
-        boxes = [] if chamber is None else [chamber]
-        counts = export_csv(path, boxes, folder, from_ms, to_ms, tell)
-    for name, count in counts.items():
-        click.echo(f"{folder / name}: {count} row{'' if count == 1 else 's'}")
+        if file is not None:
+            from bottomheat_drivers.log.parquet import export_parquet
+
+            _say(file, export_parquet(path, boxes, file, from_ms, to_ms, tell))
+        if folder is not None:
+            from bottomheat_drivers.log.exporting import export_csv
+
+            for name, count in export_csv(path, boxes, folder, from_ms, to_ms, tell).items():
+                _say(folder / name, count)
+
+
+def _say(path: Path, count: int) -> None:
+    click.echo(f"{path}: {count} row{'' if count == 1 else 's'}")

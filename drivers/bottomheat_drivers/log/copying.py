@@ -59,7 +59,7 @@ def backup(path: Path, target: Path, tell: Tell) -> Copied:
         LogError: the log cannot be read or is damaged, or the copy could not be written; nothing
             is left behind.
     """
-    with _part_of(target) as part, _Source(path, oldest=1) as log:
+    with part_of(target) as part, _Source(path, oldest=1) as log:
         return log.copy(part, target, tell)
 
 
@@ -77,7 +77,7 @@ def rescue(path: Path, target: Path, tell: Tell) -> Copied:
     """
     if not path.exists():
         raise LogError(f"There is no file {path}: give the one that was set aside.")
-    with _part_of(target) as part:
+    with part_of(target) as part:
         tell("Reading what can be read", 0.0)
         with _writing(target), contextlib.closing(connect(part)) as made:
             create(made)
@@ -93,8 +93,13 @@ def rescue(path: Path, target: Path, tell: Tell) -> Copied:
 
 
 @contextlib.contextmanager
-def _part_of(target: Path) -> Iterator[Path]:
-    """A file beside the target that becomes it when all went well, and else is removed."""
+def part_of(target: Path, what: str = "The copy") -> Iterator[Path]:
+    """A file beside the target that becomes it when all went well, and else is removed.
+
+    Raises:
+        InputError: the target exists, or its folder is missing.
+        LogError: the disk did not take it.
+    """
     if target.exists():
         raise InputError(f"{target} exists already: name a new file, nothing is written over.")
     if not target.parent.is_dir():
@@ -105,7 +110,7 @@ def _part_of(target: Path) -> Iterator[Path]:
         _keep(part, target)
     except OSError as error:
         raise LogError(
-            f"The copy {target} could not be written ({error.strerror or error}): "
+            f"{what} {target} could not be written ({error.strerror or error}): "
             "check the disk, or name another place."
         ) from error
     finally:

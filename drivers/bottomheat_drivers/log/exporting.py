@@ -74,7 +74,7 @@ def export_csv(
         LogError: the log cannot be read, or a file not written; what was begun is removed.
     """
     made: list[Path] = []
-    with _Exporter(path) as log:
+    with Exporter(path) as log:
         names = log.named(chambers)
         tables = list(log.tables(names, from_ms, to_ms, tell))
         taken = [folder / name for name, _, _ in tables if (folder / name).exists()]
@@ -112,8 +112,15 @@ def _write(writer: Any, rows: Rows) -> int:
     return count
 
 
-class _Exporter(GapReader):
+class Exporter(GapReader):
+    """Reads the log a row at a time, for files of another kind."""
+
     def named(self, chambers: Sequence[str]) -> list[str]:
+        """The boxes that are meant; none named: all that the log knows.
+
+        Raises:
+            InputError: a box that the log does not know.
+        """
         known = self.chambers()
         for name in chambers:
             if name not in known:
@@ -127,10 +134,10 @@ class _Exporter(GapReader):
         self, chambers: Sequence[str], from_ms: int | None, to_ms: int | None, tell: Tell
     ) -> Iterator[Table]:
         """Name, head and rows of each; rows are read when they are asked for."""
-        low_ms = -_FAR_MS if from_ms is None else from_ms
-        high_ms = _FAR_MS if to_ms is None else to_ms
+        low_ms, high_ms = bounds(from_ms, to_ms)
         for name in chambers:
-            yield f"samples-{_safe(name)}.csv", SAMPLES, self._samples(name, low_ms, high_ms, tell)
+            rows = (_as_text(row) for row in self.samples_of(name, low_ms, high_ms, tell))
+            yield f"samples-{_safe(name)}.csv", SAMPLES, rows
         wanted = frozenset(chambers)
 
         def inside(wall_ms: int | None) -> bool:
@@ -230,7 +237,12 @@ class _Exporter(GapReader):
             ),
         )
 
-    def _samples(self, chamber: str, low_ms: int, high_ms: int, tell: Tell) -> Rows:
+    def samples_of(self, chamber: str, low_ms: int, high_ms: int, tell: Tell) -> Rows:
+        """A box's samples as the log holds them: time, UTC ms, whether the clock was set, the rest.
+
+        The rest is the columns of ``SAMPLES`` from the first probe on: temperatures in 1/1000 °C,
+        the uncertainty in 1/100 K, the duty in 1/1000.
+        """
         placings = self._placings()
         first, end = self._extent(placings, low_ms, high_ms)
         what = f"Writing {chamber}"
@@ -245,18 +257,27 @@ class _Exporter(GapReader):
             placing = placings[row[1]]
             wall_ms = placing.wall_ms(row[2])
             if low_ms <= wall_ms < high_ms:
-                yield (
-                    *_when(wall_ms, placing.sure),
-                    *[_milli(value) for value in row[3:9]],
-                    row[9],
-                    _milli(row[10]),
-                    "" if row[11] is None else f"{row[11] / 100:.2f}",
-                    *[_milli(value) for value in row[12:15]],
-                    *row[15:],
-                )
+                yield (wall_ms, placing.sure, *row[3:])
             if count % _SAY_EVERY == 0:
                 tell(what, (row[0] - first) / max(end - first, 1))
         tell(what, 1.0)
+
+
+def _as_text(row: Row) -> Row:
+    return (
+        *_when(row[0], row[1]),
+        *[_milli(value) for value in row[2:8]],
+        row[8],
+        _milli(row[9]),
+        "" if row[10] is None else f"{row[10] / 100:.2f}",
+        *[_milli(value) for value in row[11:14]],
+        *row[14:],
+    )
+
+
+def bounds(from_ms: int | None, to_ms: int | None) -> tuple[int, int]:
+    """A stretch of wall time, UTC ms, without an open end."""
+    return -_FAR_MS if from_ms is None else from_ms, _FAR_MS if to_ms is None else to_ms
 
 
 def _when(wall_ms: int, sure: bool) -> tuple[str, int, int]:
