@@ -26,8 +26,8 @@ MISSING: Final = (
     "bottomheat's own environment, in the folder that you copied: "
     "sudo /opt/bottomheat/bin/pip install -q '.[parquet]'"
 )
-GROUP_ROWS: Final = 2**15
-"""Rows of one row group, and all that is in memory at a time: three and a half days of a box."""
+GROUP_ROWS: Final = 2**13
+"""Rows of one row group, and all that is in memory at a time: about a day of a box."""
 _PLACES: Final = (
     ("substrate_c", "wet layer"),
     ("substrate_2_c", "second probe of the wet layer"),
