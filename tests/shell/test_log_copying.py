@@ -252,6 +252,18 @@ def test_a_damaged_log_is_one_sentence(tmp_path, page):
     assert (done.returncode, done.stdout) == (LogError.exit_code, "")
     assert f"The log {path} is damaged" in done.stderr
     assert len(done.stderr.splitlines()) == 1
+    assert f"bottomheat backup --salvage --log {path} NEW-FILE" in done.stderr
+    assert "service" not in done.stderr  # which has nothing to do with a file from elsewhere
+    with pytest.raises(LogError, match=r"damaged.*the service"):
+        check(path, quiet)
+
+
+def test_a_file_that_is_not_there_is_one_sentence(tmp_path):
+    done = bottomheat("verify", tmp_path / "log.sqlite")
+    assert done.returncode == LogError.exit_code
+    assert done.stderr.count("\n") == 1
+    assert "There is no file" in done.stderr
+    assert "service" not in done.stderr
 
 
 @pytest.mark.parametrize(

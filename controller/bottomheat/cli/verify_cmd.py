@@ -37,7 +37,7 @@ def command(file: Path | None, as_json: bool, config_path: Path) -> int:
 
     path = log_path(config_path, file)
     with progress(quiet=as_json) as tell:
-        found = check(path, tell)
+        found = check(path, tell, own=file is None)
     groups = look(path, found)
     status = 0 if all_well(groups) else UNWELL
     if as_json:

@@ -12,6 +12,7 @@ from bottomheat.errors import LogError
 from bottomheat.model import EventKind
 from bottomheat_drivers.log.copying import Tell
 from bottomheat_drivers.log.gaps import MAX_GAP_S, Gap, GapReader
+from bottomheat_drivers.log.logfile import DamagedLogError
 from bottomheat_drivers.log.migrations import defect
 
 _MOST = 5
@@ -21,6 +22,7 @@ _SAMPLE, _STATE = "of sample: the state", "of state: the"
 _PROBED = 200
 _ROWS_OF_A_CYCLE = 12
 """The boxes of one cycle have their rows together; so many boxes one machine hardly has."""
+_SET_ASIDE = "when the service starts it sets a damaged log aside and begins a new one."
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,20 +60,39 @@ class Checked:
     gaps: tuple[Gap, ...]
 
 
-def check(path: Path, tell: Tell) -> Checked:
+def check(path: Path, tell: Tell, *, own: bool = True) -> Checked:
     """Look through the whole file.  Takes no lock on the writer.
 
     Args:
         path: the log's file.
         tell: is told how far it is.
+        own: it is the one that the service here writes; else a copy, or one from elsewhere, with
+            which the service will do nothing.
 
     Raises:
         LogError: missing, not a log of ours, of a newer format, or so damaged that it cannot be
             opened.
     """
+    if own:
+        return _check(path, tell, _SET_ASIDE)
+    if not path.exists():
+        raise LogError(f"There is no file {path}: look for a slip in its name.")
+    salvage = (
+        f"what can still be read is written to a new file by bottomheat backup --salvage --log "
+        f"{path} NEW-FILE."
+    )
+    try:
+        return _check(path, tell, salvage)
+    except DamagedLogError as error:
+        raise LogError(
+            f"The log {path} is damaged or not a log of bottomheat: keep it as it is; {salvage}"
+        ) from error
+
+
+def _check(path: Path, tell: Tell, advice: str) -> Checked:
     with _Checker(path, oldest=1) as log:
         log.hold()
-        log.pages()
+        log.pages(advice)
         defects: list[str] = []
         steps = (log.pointers, log.order, log.clocks, log.alarm_rows, log.counters)
         for number, step in enumerate(steps, 1):
@@ -93,8 +114,11 @@ class _Checker(GapReader):
         """Look at the log as it is now, whatever is written meanwhile."""
         self._all("BEGIN")
 
-    def pages(self) -> None:
+    def pages(self, advice: str) -> None:
         """Have every page read.
+
+        Args:
+            advice: what to do about a damaged one.
 
         Raises:
             LogError: one is damaged.
@@ -106,8 +130,7 @@ class _Checker(GapReader):
         if said is not None:
             raise LogError(
                 f"The log {self._path} is damaged ({said}): keep a copy of it and of its -wal file "
-                "before anything else; when the service starts it sets a damaged log aside and "
-                "begins a new one."
+                f"before anything else; {advice}"
             )
 
     def pointers(self) -> Iterator[str]:
