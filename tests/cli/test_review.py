@@ -195,7 +195,8 @@ def test_the_last_fault_with_its_cause_its_toll_and_what_to_do(log: Path) -> Non
     assert "GRP-2 60 grapevine bench grafts: check before deciding" in shown
     assert "cut five bases" in shown
     assert "Throw nothing away before the test" in shown
-    assert "Reset Reset only with the relay replaced and bottomheat prove passed." in shown
+    assert "Reset Not safe before that is done; then bottomheat prove." in shown
+    assert "Then: bottomheat reset cutoff north-bench" in shown
 
 
 def test_a_power_cut_is_told_once_and_its_hours_are_not_counted_as_in_band(log: Path) -> None:

@@ -85,6 +85,10 @@ def test_a_gap_after_which_the_computer_started_anew_is_a_power_cut() -> None:
     assert first(stood) == (Cause.SERVICE_SILENT, None)
     stopped = window(holes=(Hole(4 * 3600.0, 4.5 * 3600.0, "stopped"),))
     assert first(stopped) == (Cause.NONE, None), "somebody stopped it"
+    why = "the service died or was killed"
+    died = window(holes=(Hole(4 * 3600.0, 4.1 * 3600.0, "stopped", why),))
+    assert first(died) == (Cause.SERVICE_SILENT, None)
+    assert why in diagnose(died).first.marks[0].text
 
 
 @pytest.mark.parametrize("place", [Place.SUBSTRATE, Place.ROOM, Place.MAT])
@@ -189,6 +193,67 @@ def test_heat_without_effect_is_no_heat_where_the_layer_cools_and_a_probe_where_
     dead = replace(with_place(made, Place.SUBSTRATE, cooling(made, 6.0, 6.0)), said=said)
     assert first(dead) == (Cause.NO_HEAT, None)
     assert first(replace(made, said=said)) == (Cause.PROBE_DISPLACED, Place.MAT)
+
+
+def test_a_mat_probe_colder_than_any_mat_under_a_warm_layer_lies_beside_it() -> None:
+    made = window()
+    said = (
+        found("heat is switched on and the mat does not warm: look at its plug", 6.2),
+        raised(Alarm.NO_EFFECT, 6.2),
+    )
+    mat = made.celsius[Place.MAT].copy()
+    mat[6 * HOUR :] = 12.5 + noise(len(mat) - 6 * HOUR)  # the room has 12, the layer 27
+    # The room cools, so that the layer falls as it would without heat.
+    layer = cooling(made, 4.0, 1.0)
+    out = replace(with_place(with_place(made, Place.MAT, mat), Place.SUBSTRATE, layer), said=said)
+    assert first(out) == (Cause.PROBE_DISPLACED, Place.MAT)
+    under = mat + 12.0  # a cold mat keeps near the layer that lies on it
+    dead = replace(
+        with_place(with_place(made, Place.MAT, under), Place.SUBSTRATE, layer), said=said
+    )
+    assert first(dead) == (Cause.NO_HEAT, None)
+
+
+def test_a_room_that_only_comes_back_has_not_turned_cold() -> None:
+    made = window(16.0)
+    room = made.celsius[Place.ROOM].copy()
+    room[4 * HOUR : 12 * HOUR] += 9.0
+    low = made.estimate_c.copy()
+    low[12 * HOUR :] -= 0.8
+    back = replace(with_place(made, Place.ROOM, room), estimate_c=low)
+    assert Cause.COLD_ROOM not in {each.cause for each in diagnose(back).ranked}
+    room[12 * HOUR :] -= 9.0
+    assert first(replace(with_place(made, Place.ROOM, room), estimate_c=low)) == (
+        Cause.COLD_ROOM,
+        None,
+    )
+
+
+def test_the_heat_that_a_box_takes_tells_a_warm_room_from_a_warmed_probe() -> None:
+    room = window().celsius[Place.ROOM].copy()
+    room[6 * HOUR :] += np.minimum(9.0, np.arange(len(room) - 6 * HOUR) * 0.15)
+    said = (raised(Alarm.ROOM_DOUBTED, 6.6),)
+    high = np.full(len(room), 25.0)
+    high[7 * HOUR :] += 0.6
+    read = replace(with_place(window(), Place.ROOM, room), said=said, estimate_c=high)
+    assert first(read) == (Cause.ROOM_PROBE_WARMED, None), "heat as before"
+    heat = read.heat.copy()
+    heat[6 * HOUR :] &= np.arange(len(heat) - 6 * HOUR) % 30 < 3
+    assert first(replace(read, heat=heat)) == (Cause.WARM_ROOM, None), "a third of the heat"
+
+
+def test_of_two_probes_that_part_the_mat_tells_which_drifted() -> None:
+    made = window(14.0)
+    drift = np.linspace(0.0, -1.4, len(made.at_s))
+    # In a warming room the mat and the layer that is right come down too.
+    mat = made.celsius[Place.MAT] + np.linspace(0.0, -2.0, len(made.at_s))
+    right = made.celsius[Place.SUBSTRATE] + np.linspace(0.0, -2.0, len(made.at_s))
+    said = (raised(Alarm.SUBSTRATES_DISAGREE, 11.0),)
+    parted = with_place(with_place(made, Place.MAT, mat), Place.SUBSTRATE, right + drift)
+    both = replace(with_place(parted, Place.SUBSTRATE_2, right), said=said)
+    assert first(both) == (Cause.PROBE_WRONG, Place.SUBSTRATE)
+    other = with_place(with_place(both, Place.SUBSTRATE, right), Place.SUBSTRATE_2, right + drift)
+    assert first(other) == (Cause.PROBE_WRONG, Place.SUBSTRATE_2)
 
 
 def test_a_mat_that_leads_by_half_gives_half() -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from bottomheat.model import Alarm, Place
-from bottomheat.review.causes import ADVICE, Cause
+from bottomheat.review.causes import ADVICE, NO_RESET, NOT_SAFE, PLUG, Cause
 from bottomheat.review.diagnose import CLOSE, ENOUGH, Diagnosis
 from bottomheat.review.episodes import Episode, Trouble
 from bottomheat.review.features import Candidate, Mark
@@ -17,6 +17,7 @@ from bottomheat.review.story import (
     latched,
     others,
     reset,
+    reset_command,
     rivals,
     ruled_out,
     steps,
@@ -121,6 +122,38 @@ def test_what_nobody_can_explain_is_not_to_be_reset() -> None:
     waits = story(episode(trouble(None, Alarm.CUTOFF)), Found((NORTH,), NONE), waits=(NORTH,))
     assert reset(waits) == ADVICE[Cause.CANNOT_TELL].reset
     assert reset(story(None, waits=(NORTH,))) == ADVICE[Cause.CANNOT_TELL].reset
+
+
+@pytest.mark.parametrize("harmless", [Cause.OPENED, Cause.POWER_CUT, Cause.ROOM_PROBE_WARMED])
+def test_a_cutoff_is_not_explained_by_what_never_cuts_heat_out(harmless: Cause) -> None:
+    found = Found((NORTH,), diagnosis(cause(harmless, 7.0)))
+    waits = story(episode(trouble(None, Alarm.CUTOFF)), found, waits=(NORTH,))
+    assert reset(waits) == ADVICE[Cause.CANNOT_TELL].reset
+
+
+def test_of_causes_that_cannot_be_told_apart_the_one_against_a_reset_is_heard_first() -> None:
+    found = Found((NORTH,), diagnosis(NO_HEAT, cause(Cause.HEAT_UNASKED, 4.8)))
+    told = story(episode(trouble(None, Alarm.CUTOFF)), found, waits=(NORTH,))
+    assert reset(told).startswith(ADVICE[Cause.HEAT_UNASKED].reset)
+    assert reset(told).endswith(ADVICE[Cause.NO_HEAT].reset)
+    assert steps(told)[0] == PLUG, "before anybody reaches under the box"
+
+
+def test_every_advice_on_a_reset_says_whether_it_is_safe() -> None:
+    for advice in ADVICE.values():
+        assert advice.reset.startswith((NOT_SAFE, "Safe once")) or advice.reset == NO_RESET
+
+
+@pytest.mark.parametrize(
+    ("waits", "said"),
+    [
+        ((NORTH,), f"bottomheat reset cutoff {NORTH}"),
+        ((NORTH, SOUTH), "bottomheat reset cutoff"),
+        (("all boxes",), "bottomheat reset cutoff"),
+    ],
+)
+def test_the_command_names_the_box_where_it_is_one(waits: tuple[str, ...], said: str) -> None:
+    assert reset_command(story(None, waits=waits)) == said
 
 
 def test_the_steps_are_those_of_the_cause_and_of_its_rivals_in_order() -> None:

@@ -40,7 +40,7 @@ from bottomheat.review.report import (
     strip_of,
 )
 from bottomheat.review.stitch import BLOCK_MS
-from bottomheat.review.story import BatchToll, Overview, Story, reset, steps
+from bottomheat.review.story import BatchToll, Overview, Story, reset, reset_command, steps
 from bottomheat.review.timeline import Entry, plain
 from bottomheat.review.window import Said
 
@@ -218,7 +218,7 @@ def _story(story: Story, *, several: bool) -> Iterator[Section]:
     yield Section("How bad", tuple(bad))
     do: list[str | Points | Table] = [Points(steps(story), ordered=True)]
     if story.latched:
-        do.append(f"Reset: {reset(story)} Then: bottomheat reset cutoff")
+        do.append(f"Reset: {reset(story)} Then: {reset_command(story)}")
     if not story.sure:
         do.append(CLOCK_UNSET)
     yield Section("Do now", tuple(do))

@@ -26,7 +26,7 @@ from bottomheat.cli.review_words import (
     weekday,
     why,
 )
-from bottomheat.review.story import BatchToll, Overview, Story, reset, steps
+from bottomheat.review.story import BatchToll, Overview, Story, reset, reset_command, steps
 from bottomheat.review.timeline import short
 
 WIDTH: Final = 80
@@ -55,7 +55,7 @@ def render(story: Story, zone: tzinfo | None = None) -> str:
         label = "Do now" if number == 1 else ""
         lines += _wrapped(f"{label:<{_LABEL}}{number} ", step, " " * (_LABEL + 2))
     if story.latched:
-        lines += _row("Reset", f"{reset(story)} Then: bottomheat reset cutoff")
+        lines += _row("Reset", f"{reset(story)} Then: {reset_command(story)}")
     if not story.sure:
         lines += _wrapped("! ", CLOCK_UNSET)
     return "\n".join(line.replace(STUCK, " ") for line in lines)

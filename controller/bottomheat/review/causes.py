@@ -32,7 +32,7 @@ class Cause(StrEnum):
     WARM_ROOM = "the room is too warm"
     COLD_ROOM = "the room is too cold for the mat"
     POWER_CUT = "the power was out"
-    SERVICE_SILENT = "the service stood still"
+    SERVICE_SILENT = "the service stood still or died"
     KEEPER_SILENT = "what drives the relays stood still"
 
 
@@ -42,38 +42,41 @@ class Advice:
 
     Attributes:
         inspect: what to look at, in order.
-        reset: whether a cutoff may be reset, and after what.
+        reset: whether it is safe to reset a cutoff, and after what.
     """
 
     inspect: tuple[str, ...]
     reset: str
 
 
-_LOOK: Final = "Reset only when you have found it and put it right."
-_CLEAN: Final = "Nothing stands against a reset once what is named above is so."
-_NONE: Final = "There is nothing to reset for this."
-_PLUG: Final = "Pull the mat's plug first, with dry hands, before you reach under the box."
+_LOOK: Final = "Not safe before you have found it and put it right."
+_CLEAN: Final = "Safe once what is named above has been put right."
+COOLED: Final = "Safe once the box has cooled below its limits."
+NO_RESET: Final = "There is nothing to reset for this."
+PLUG: Final = "Pull the mat's plug first, with dry hands, before you reach under the box."
+NOT_SAFE: Final = "Not safe"
+"""How advice against a reset begins."""
 
 ADVICE: Final[Mapping[Cause, Advice]] = MappingProxyType(
     {
-        Cause.NONE: Advice(("Nothing.",), _NONE),
+        Cause.NONE: Advice(("Nothing.",), NO_RESET),
         Cause.CANNOT_TELL: Advice(
             (
-                _PLUG,
-                "Look at each probe: in its place, dry plug, cable whole?",
+                PLUG,
+                "Look at each probe: in its place, plug dry, cable whole?",
                 "Feel the mat, the box and the room: does what status shows agree?",
                 "bottomheat prove, which heats one box at a time.",
             ),
-            "Do not reset what you cannot explain: ask somebody who knows the wiring.",
+            "Not safe: what nobody can explain may come again. Ask somebody who knows the wiring.",
         ),
         Cause.HEAT_UNASKED: Advice(
             (
-                _PLUG,
-                "Does the mat cool with the plug out? Then the relay's contact has welded: have it "
-                "replaced by somebody licensed, with a second one in series.",
-                "Is the mat's plug in a socket that nothing switches?",
+                PLUG,
+                "Was it in a socket that nothing switches? Then the wiring was wrong, not a relay.",
+                "If not, a relay's contact has welded: have it replaced by somebody licensed, with "
+                "a second relay in series. Leave the plug out until then.",
             ),
-            "Reset only with the relay replaced and bottomheat prove passed.",
+            "Not safe before that is done; then bottomheat prove.",
         ),
         Cause.NO_HEAT: Advice(
             (
@@ -86,16 +89,16 @@ ADVICE: Final[Mapping[Cause, Advice]] = MappingProxyType(
         ),
         Cause.WEAK_HEAT: Advice(
             (
-                "Is part of the mat cold to the hand? Then it is partly dead: have it replaced.",
+                "Is part of the mat cold to a dry hand? Then it is partly dead: have it replaced.",
                 "Is the plug of the right mat in this relay?",
-                "Is the probe on the mat still where it was?",
+                "Does the probe on the mat still lie where it did?",
             ),
             _CLEAN,
         ),
         Cause.PROBE_SILENT: Advice(
             (
                 "Its plug and cable: wet, pulled, bitten?",
-                "bottomheat probes shows which one answers.",
+                "bottomheat probes shows which ones answer.",
                 "Swap it for a spare, then bottomheat prove.",
             ),
             _CLEAN,
@@ -119,38 +122,55 @@ ADVICE: Final[Mapping[Cause, Advice]] = MappingProxyType(
             _LOOK,
         ),
         Cause.ROOM_PROBE_WARMED: Advice(
-            ("Hang it in the shade, clear of the box and the mat.",), _NONE
+            ("Hang it in the shade, clear of the box and the mat.",), NO_RESET
         ),
         Cause.CROSSED: Advice(
-            ("Put plugs and probes back to their own boxes.", "bottomheat prove."),
-            "Reset each box, then prove the wiring: no heat before that.",
+            (
+                "Pull the plugs of both mats, with dry hands.",
+                "Put plugs and probes back to their own boxes; mark them.",
+                "bottomheat prove: no heat before that.",
+            ),
+            "Not safe before plugs and probes are back; then reset each box and prove the wiring.",
         ),
         Cause.SERIES_STUCK: Advice(
-            ("Have the series relay replaced by somebody licensed.",),
-            "Do not leave the box alone until then.",
+            (
+                "Have the series relay replaced by somebody licensed.",
+                "Until then do not leave the box alone: nothing cuts the heat if the first relay "
+                "sticks.",
+            ),
+            "Not safe to leave alone before the series relay is replaced.",
         ),
         Cause.KEEPER_PROBE: Advice(
-            ("The plug and cable of the keeper's own mat probe.", "bottomheat probes."), _CLEAN
+            (
+                "The plug and cable of the keeper's own mat probe: wet, pulled, bitten?",
+                "bottomheat probes shows which ones answer.",
+            ),
+            _CLEAN,
         ),
-        Cause.OPENED: Advice(("Is the lid on, the layer wet, each probe in its place?",), _NONE),
+        Cause.OPENED: Advice(("Is the lid on, the layer wet, each probe in its place?",), NO_RESET),
         Cause.WARM_FROM_OUTSIDE: Advice(
-            ("Shade the box, or open the lid while it lasts.",),
-            "Reset when the box has cooled below its limits.",
+            ("Shade the box, or open the lid while it lasts.",), COOLED
         ),
-        Cause.WARM_ROOM: Advice(
-            ("Vent the room or the box.",), "Reset when the box has cooled below its limits."
-        ),
+        Cause.WARM_ROOM: Advice(("Vent the room or the box.",), COOLED),
         Cause.COLD_ROOM: Advice(
-            ("Blankets over the box, lid on.", "More insulation under and around it."), _NONE
+            ("Lid on, blankets over the box.", "More insulation under and around it."), NO_RESET
         ),
         Cause.POWER_CUT: Advice(
-            ("Has every box warmed again since?", "RCD and fuses: why was it out?"), _NONE
+            ("Has every box warmed again since?", "RCD and fuses: why was it out?"), NO_RESET
         ),
         Cause.SERVICE_SILENT: Advice(
-            ("journalctl -u bottomheat: what was it doing?", "Card and power supply."), _NONE
+            (
+                "Is the computer's power supply strong enough, its card sound?",
+                "journalctl -u bottomheat tells what it did: keep it for whoever helps you.",
+            ),
+            NO_RESET,
         ),
         Cause.KEEPER_SILENT: Advice(
-            ("journalctl -u bottomheat-keeper: what was it doing?",), _NONE
+            (
+                "Does status show heat again?",
+                "journalctl -u bottomheat-keeper tells what it did: keep it for whoever helps you.",
+            ),
+            NO_RESET,
         ),
     }
 )

@@ -13,6 +13,8 @@ from bottomheat.review.causes import Cause
 from bottomheat.review.window import Said, Window
 
 HOUR_S = 3600.0
+APART_K = 4.0
+"""With less between wet layer and room, a reading between them says little (judgement)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +99,16 @@ class Features:
             if length > best:
                 best, since = length, float(self.window.at_s[first - 1])
         return best, since
+
+    def between_room_and_layer(self, place: Place, from_s: float, to_s: float) -> float:
+        """Where a place lies between the room (0) and the wet layer (1) over a time.
+
+        NaN where it is not known, or where the two are within ``APART_K``.
+        """
+        room_c, layer_c = (self.mean(p, from_s, to_s) for p in (Place.ROOM, Place.SUBSTRATE))
+        if math.isnan(room_c) or math.isnan(layer_c) or layer_c - room_c < APART_K:
+            return math.nan
+        return (self.mean(place, from_s, to_s) - room_c) / (layer_c - room_c)
 
     def room_change(self, at_s: float, hours: float) -> float:
         """How far the room has moved at a time, against ``hours`` before, K."""

@@ -14,6 +14,7 @@ import numpy as np
 from bottomheat.model import Alarm, EventKind, Place
 from bottomheat.review.causes import Cause
 from bottomheat.review.features import (
+    APART_K,
     HOUR_S,
     Candidate,
     Features,
@@ -83,6 +84,11 @@ def _no_heat(window: Window, seen: Features) -> Iterator[Candidate]:
     if not marks or marks[0].at_s is None:
         return
     at_s = marks[0].at_s
+    off = _off_the_mat(seen, at_s)
+    if off is not None:
+        yield Candidate(Cause.PROBE_DISPLACED, Place.MAT, (Mark(6.0, off, at_s),))
+        yield Candidate(Cause.NO_HEAT, None, (*marks, Mark(-8.0, off, at_s)))
+        return
     fall_k = seen.mean(Place.SUBSTRATE, at_s - 900.0, at_s + 900.0) - seen.mean(
         Place.SUBSTRATE, at_s - 3 * HOUR_S, at_s - 2.5 * HOUR_S
     )
@@ -95,6 +101,22 @@ def _no_heat(window: Window, seen: Features) -> Iterator[Candidate]:
         moved = Mark(4.0, f"the mat's probe sees no heat, and {text}", at_s)
         yield Candidate(Cause.PROBE_DISPLACED, Place.MAT, (moved,))
     yield Candidate(Cause.NO_HEAT, None, tuple(marks))
+
+
+OFF_THE_MAT: Final = 0.5
+"""A mat without heat lies under a warm layer, and keeps more than this of the layer's warmth."""
+
+
+def _off_the_mat(seen: Features, at_s: float) -> str | None:
+    """What to say where the mat's probe is colder than the mat under that layer can be."""
+    share = seen.between_room_and_layer(Place.MAT, at_s, at_s + 1800.0)
+    if math.isnan(share) or share > OFF_THE_MAT:
+        return None
+    mat_c, layer_c = (seen.mean(p, at_s, at_s + 1800.0) for p in (Place.MAT, Place.SUBSTRATE))
+    return (
+        f"the mat's probe shows {mat_c:.0f} °C under a wet layer of {layer_c:.0f}, which no mat "
+        "does that lies under it"
+    )
 
 
 def _lead_share(window: Window, at_s: float) -> tuple[float, float] | None:
@@ -144,7 +166,48 @@ def _room_probe(window: Window, seen: Features) -> Iterator[Candidate]:
     if marks and still_s >= 3 * HOUR_S:
         text = f"it repeated itself for {still_s / HOUR_S:.0f} h, which warm air does not do"
         marks.append(Mark(-3.0, text))
+    warmed_s = marks[0].at_s if marks else None
+    told = None if warmed_s is None else _room_by_heat(window, seen, warmed_s)
+    if told is not None:
+        read_c, needed_c = told
+        text = f"it read {read_c:.0f} °C, and the box took the heat of a room at {needed_c:.0f}"
+        marks.append(Mark(1.0 if needed_c < read_c - NEAR_K else -4.0, text, warmed_s))
     yield Candidate(Cause.ROOM_PROBE_WARMED, None, tuple(marks))
+
+
+NEAR_K: Final = 3.0
+"""Two rooms that differ by less are one, as far as the heat of a box can tell (judgement)."""
+
+
+def _room_by_heat(window: Window, seen: Features, at_s: float) -> tuple[float, float] | None:
+    """What the room read after it had warmed, and what it was by the heat that the box took, °C.
+
+    In steady state heat flows in proportion to what the wet layer is above the room; so the duty of
+    before gives the scale.  Looked at from one to four hours after, while the reading stays high;
+    None where the duty of before says little, or the reading came back within that time.
+    """
+    from_s, to_s = at_s - 3.5 * HOUR_S, at_s - 0.5 * HOUR_S
+    layer_k = seen.mean(Place.SUBSTRATE, from_s, to_s) - seen.mean(Place.ROOM, from_s, to_s)
+    duty = seen.duty(from_s, to_s)
+    if math.isnan(layer_k) or math.isnan(duty) or layer_k < APART_K or duty < LEAST_DUTY:
+        return None
+    before_c = seen.mean(Place.ROOM, at_s - 3.5 * HOUR_S, at_s - HOUR_S)
+    high_c = seen.mean(Place.ROOM, at_s, at_s + 900.0)
+    rows = window.between(at_s + HOUR_S, at_s + 4 * HOUR_S)
+    room_c = window.at(Place.ROOM)[rows]
+    back = np.flatnonzero(room_c < (before_c + high_c) / 2)
+    end = int(back[0]) if len(back) else len(room_c)
+    if high_c < before_c + NEAR_K or end * seen.cycle_s < 1800.0:
+        return None
+    layer_c, heat = window.at(Place.SUBSTRATE)[rows][:end], window.heat[rows][:end]
+    if np.isnan(layer_c).all() or np.isnan(room_c[:end]).all():
+        return None
+    needed_c = float(np.nanmean(layer_c)) - float(heat.mean()) * layer_k / duty
+    return float(np.nanmean(room_c[:end])), needed_c
+
+
+LEAST_DUTY: Final = 0.08
+"""With less heat than that there is nothing to scale by (judgement)."""
 
 
 def _warm(window: Window, seen: Features) -> Iterator[Candidate]:
@@ -159,7 +222,8 @@ def _warm(window: Window, seen: Features) -> Iterator[Candidate]:
         high_k = _off_after(window, rise[0], HOUR_S, seen)
         if high_k > 0.3:
             text = f"the room rose by {rise[1]:.0f} K within three hours, the bases by {high_k:.1f}"
-            yield Candidate(Cause.WARM_ROOM, None, (Mark(4.0, text, rise[0]),))
+            said = [Mark(4.0, text, rise[0]), *_only_the_probe(window, seen, rise[0])]
+            yield Candidate(Cause.WARM_ROOM, None, tuple(said))
     if not marks or marks[0].at_s is None:
         return
     at_s = marks[0].at_s
@@ -174,6 +238,16 @@ def _warm(window: Window, seen: Features) -> Iterator[Candidate]:
     else:
         marks.append(Mark(1.0, "the room had not warmed", at_s))
     yield Candidate(Cause.WARM_FROM_OUTSIDE, None, tuple(marks))
+
+
+def _only_the_probe(window: Window, seen: Features, at_s: float) -> list[Mark]:
+    """Against a warm room: the box went on taking the heat of the room of before."""
+    doubted = window.raised(_A.ROOM_DOUBTED)
+    told = _room_by_heat(window, seen, doubted[0].at_s if doubted else at_s)
+    if told is None or told[1] >= told[0] - NEAR_K:
+        return []
+    text = f"the box took the heat of a room at {told[1]:.0f} °C, not {told[0]:.0f}"
+    return [Mark(-4.0, text, at_s)]
 
 
 COOL_OFF_S: Final = 4500.0
@@ -214,9 +288,32 @@ def _cold(window: Window, seen: Features) -> Iterator[Candidate]:
             marks.append(Mark(1.5, f"after it the bases were {-low_k:.1f} K low", at_s))
     elif marks:
         marks.append(Mark(-1.0, "the room had not grown colder", marks[0].at_s))
-        if seen.duty(marks[0].at_s or 0.0, window.at_s[-1]) > 0.9:
-            marks.append(Mark(0.5, "heat was on all the time", marks[0].at_s))
+    bound = _at_its_bound(window, seen)
+    if bound is not None:
+        at_s, low_k = bound
+        text = f"heat was on all the time for hours, and the bases stayed {low_k:.1f} K low"
+        marks.append(Mark(1.5 if marks else 3.0, text, at_s))
     yield Candidate(Cause.COLD_ROOM, None, tuple(marks))
+
+
+AT_BOUND_S: Final = 3 * HOUR_S
+
+
+def _at_its_bound(window: Window, seen: Features) -> tuple[float, float] | None:
+    """Since when heat was on all the time for three hours and the bases low and not rising."""
+    span, quarter = round(AT_BOUND_S / seen.cycle_s), max(1, round(900.0 / seen.cycle_s))
+    low_k = window.setpoint_c - window.estimate_c
+    on = np.concatenate(([0], np.cumsum(window.heat)))
+    for first in range(0, len(low_k) - span, quarter):
+        if on[first + span] - on[first] < 0.97 * span:
+            continue
+        part = low_k[first : first + span]
+        begin, end = part[:quarter], part[-quarter:]
+        if np.isnan(begin).all() or np.isnan(end).all() or np.nanmin(part) < 0.5:
+            continue
+        if np.nanmean(end) > np.nanmean(begin) - 0.3:
+            return float(window.at_s[first]), float(np.nanmean(part))
+    return None
 
 
 def _off_after(window: Window, at_s: float, long_s: float, seen: Features) -> float:
@@ -252,7 +349,12 @@ def _room_moved(room_c: np.ndarray, window: Window, seen: Features) -> tuple[flo
     span = round(3 * HOUR_S / seen.cycle_s)
     if len(room_c) <= span:
         return None
+    first_h = room_c[: max(1, span // 3)]
+    if np.isnan(first_h).all():
+        return None
     fall_k = room_c[:-span] - room_c[span:]
+    # A room that only comes back to where it was has not turned cold, or warm.
+    fall_k = np.where(np.nanmean(first_h) - room_c[span:] >= 3.0, fall_k, 0.0)
     if np.isnan(fall_k).all() or np.nanmax(fall_k) < 5.0:
         return None
     first = int(np.flatnonzero(fall_k >= 5.0)[0])

@@ -29,6 +29,10 @@ Finder = Callable[[Window, Features], Iterator[Candidate]]
 _A = Alarm
 
 
+DIED: Final = "the service died"
+"""How the log tells that a run ended and nobody had ended it."""
+
+
 # -- power and processes ---------------------------------------------------------------------
 
 
@@ -41,6 +45,9 @@ def _gaps(window: Window, _: Features) -> Iterator[Candidate]:
         elif hole.cause in ("unknown", "log failed"):
             same = Mark(6.0, f"{text}, and the same run of the service went on", hole.from_s)
             yield Candidate(Cause.SERVICE_SILENT, None, (same,))
+        elif hole.why.startswith(DIED):
+            died = Mark(6.0, f"{text}: {hole.why}, and was started again", hole.from_s)
+            yield Candidate(Cause.SERVICE_SILENT, None, (died,))
 
 
 def _keeper(window: Window, _: Features) -> Iterator[Candidate]:
@@ -313,26 +320,30 @@ def _layers(window: Window, seen: Features) -> Iterator[Candidate]:
 
 
 def _drifted(window: Window, seen: Features, marks: list[Mark], at_s: float) -> Iterator[Candidate]:
-    """Two probes that parted slowly: the mat goes with the one that is right."""
+    """Two probes that parted slowly: the mat, less its lead for that heat, tells which is right."""
     first_s, last_s = float(window.at_s[0]), float(window.at_s[-1])
     span_s = min(2 * HOUR_S, (last_s - first_s) / 4)
-
-    def change(place: Place) -> float:
-        before = seen.mean(place, first_s, first_s + span_s)
-        return seen.mean(place, last_s - span_s, last_s) - before
-
-    mat_k = change(Place.MAT)
+    early, late = (first_s, first_s + span_s), (last_s - span_s, last_s)
     pair = (Place.SUBSTRATE, Place.SUBSTRATE_2)
-    for place, other in (pair, pair[::-1]):
-        gone_k, stayed_k = change(place), change(other)
-        if math.isnan(mat_k) or abs(gone_k - stayed_k) < 0.3:
-            continue
-        if abs(gone_k - mat_k) > abs(stayed_k - mat_k):
-            text = (
-                f"{PLACE_WORDS[place]}: moved by {gone_k:+.1f} K over the time, the other by "
-                f"{stayed_k:+.1f}, and the mat by {mat_k:+.1f}"
-            )
-            yield Candidate(Cause.PROBE_WRONG, place, (*marks, Mark(3.0, text, at_s)))
+    duty, duty_then = seen.duty(*early), seen.duty(*late)
+    lead_k = seen.mean(Place.MAT, *early) - sum(seen.mean(p, *early) for p in pair) / 2
+    if math.isnan(lead_k) or not duty > _LEAST_DUTY:
+        return
+    layer_c = seen.mean(Place.MAT, *late) - lead_k * duty_then / duty
+    off_k = {place: seen.mean(place, *late) - layer_c for place in pair}
+    if any(math.isnan(k) for k in off_k.values()):
+        return
+    gone, right = sorted(pair, key=lambda place: -abs(off_k[place]))
+    if abs(off_k[gone]) - abs(off_k[right]) < 0.3:
+        return
+    text = (
+        f"{PLACE_WORDS[gone]}: in the end {off_k[gone]:+.1f} K off what mat and heat say, "
+        f"the other {off_k[right]:+.1f}"
+    )
+    yield Candidate(Cause.PROBE_WRONG, gone, (*marks, Mark(3.0, text, at_s)))
+
+
+_LEAST_DUTY: Final = 0.05
 
 
 FINDERS: Final[tuple[Finder, ...]] = (

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from bottomheat.alarm_words import TOLD
-from bottomheat.review.causes import ADVICE, Cause, named
+from bottomheat.review.causes import ADVICE, NO_RESET, NOT_SAFE, PLUG, Cause, named
 from bottomheat.review.diagnose import CLOSE, ENOUGH, Diagnosis
 from bottomheat.review.episodes import BY_HAND, Episode
 from bottomheat.review.features import Candidate
@@ -254,6 +254,7 @@ def steps(story: Story) -> tuple[str, ...]:
             continue
         for cause in dict.fromkeys(one.cause for one in causes):
             made += [f"{step}{where}" for step in ADVICE[cause].inspect]
+    made.sort(key=lambda step: not step.startswith(PLUG))
     for toll in story.tolls:
         for batch in toll.batches:
             if batch.verdict.level >= Level.PAUSED:
@@ -271,18 +272,29 @@ def _harmless(tolls: Iterable[BoxToll]) -> bool:
 
 
 def reset(story: Story) -> str:
-    """Whether it is safe to reset, and after what."""
+    """Whether it is safe to reset, and after what; what speaks against it comes first."""
     if not story.latched:
         return "Nothing to reset."
-    causes = dict.fromkeys(
-        each.diagnosis.first.cause
+    found = [
+        each.diagnosis
         for each in story.found
         if set(each.boxes) & set(story.latched) or "all boxes" in story.latched
+    ]
+    said = dict.fromkeys(
+        ADVICE[one.cause].reset for each in found for one in (each.first, *rivals(each))
     )
-    said = [ADVICE[cause].reset for cause in causes if cause is not Cause.NONE]
-    if any(cause is Cause.NONE for cause in causes) or not said:
-        said = [ADVICE[Cause.CANNOT_TELL].reset]
-    return " ".join(dict.fromkeys(said))
+    if not found or any(ADVICE[each.first.cause].reset == NO_RESET for each in found):
+        # That never cuts heat out: then it is not what did.
+        said[ADVICE[Cause.CANNOT_TELL].reset] = None
+    return " ".join(
+        sorted((each for each in said if each != NO_RESET), key=lambda one: NOT_SAFE not in one)
+    )
+
+
+def reset_command(story: Story) -> str:
+    """The command that resets, once that is safe."""
+    only = story.latched[0] if len(story.latched) == 1 else ""
+    return f"bottomheat reset cutoff {'' if only == 'all boxes' else only}".rstrip()
 
 
 def stopped_by_hand(episode: Episode | None) -> bool:
