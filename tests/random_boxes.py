@@ -35,6 +35,7 @@ from scipy.optimize import least_squares
 import calibration_world
 import chambers
 from bottomheat.chamber import Chamber
+from bottomheat.construction import Construction
 from bottomheat.response import Response
 
 Floats = npt.NDArray[np.float64]
@@ -212,7 +213,11 @@ def draw_boxes(count: int, seed: int) -> list[Box]:
 
 def _shipped(rng: random.Random) -> tuple[Callable[[], Any], Modes]:
     """A box of the model that ships."""
-    construction = calibration_world.random_box(rng)
+    return shipped(calibration_world.random_box(rng))
+
+
+def shipped(construction: Construction) -> tuple[Callable[[], Any], Modes]:
+    """The model that ships, of this construction."""
     net = Chamber(construction)._net
     root = np.sqrt(net.capacity_j_per_k)
     rate, shape = np.linalg.eigh(-net.balance_w_per_k() / np.outer(root, root))
@@ -274,6 +279,11 @@ def _second(rng: random.Random) -> tuple[Callable[[], Any], Modes]:
             "jacket_m2k_per_w": 0.57 if rng.random() < 0.15 else 0.0,
         },
     )
+    return second(kind)
+
+
+def second(kind: type[chambers.DeepBox]) -> tuple[Callable[[], Any], Modes]:
+    """The second model, of this class."""
     solved = chambers._solve(kind)
     places = {place: solved.rows[place] for place in ("substrate", "callus", "mat")}
     modes = Modes(
