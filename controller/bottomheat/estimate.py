@@ -81,6 +81,9 @@ by up to 1.9 K at the callus zone, with 5 h none (calculated)."""
 
 ROOM_MEAN_S = 86_400.0
 
+FELT_K = 0.5
+"""With more of the start in doubt, nobody knows what the callus zone has felt; judgement."""
+
 PAIRS_AFTER_S = 3 * MEMORY_H * 3600.0
 """What flowed before this run, and a warm-up, must not count in what a watt gives."""
 
@@ -303,7 +306,8 @@ def _handed_over(
     start_k = 0.0 if worked.basis == "callus probe" else new.start_k
     expanded_k = 2.0 * math.hypot(*worked.parts_k, over_k / math.sqrt(3.0), start_k)
     shown = Estimate(shown_c, expanded_k)
-    return new, Outlook(shown, asked_c, room_c, worked.fallback, new.substrate_c)
+    lagged_c = new.substrate_c if new.start_k <= FELT_K else None
+    return new, Outlook(shown, asked_c, room_c, worked.fallback, lagged_c)
 
 
 def _fixed(layer_c: float, inputs: Inputs, chamber: ChamberConfig, offset: FixedOffset) -> _Worked:

@@ -19,11 +19,11 @@ from dataclasses import dataclass
 
 from bottomheat.response import Response, Twin, advance, rested
 
-HORIZON_S = 3600.0
+HORIZON_S = 1800.0
 """From the end of the dead time to the point that the twin is led by; judgement: long against a
 window, short against the bed."""
 
-APPROACH_S = 1200.0
+APPROACH_S = 600.0
 """The twin's distance from its setpoint is to fall by a factor e in this time; judgement."""
 
 FORGOTTEN_S = 3600.0
@@ -33,7 +33,7 @@ FAST_FROM_K = 1.0
 """A fast warm-up begins when the callus zone is this far below its setpoint; judgement: what less
 is missing, the PID brings in an hour."""
 
-FAST_SHORT_K = 0.1
+FAST_SHORT_K = 0.15
 """It aims so far below the setpoint, because the model is not exact; judgement."""
 
 LOOK_S, LOOK_STEP_S = 6 * 3600.0, 600.0

@@ -25,9 +25,6 @@ MAT_AGAIN_K, LAYER_AGAIN_K = 2.0, 0.3
 """So far below its bound has a place to be before a fast warm-up goes on: some ten closings an hour
 where the mat is at its bound, few where the wet layer is (calculated; judgement)."""
 
-FAST_DOUBT_K = 2.5
-"""An estimate less certain than this (k = 2) leads no fast warm-up: judgement."""
-
 CAPPED = "heat bounded to what the setpoint needs, until the bed answers as it should"
 
 
@@ -206,8 +203,6 @@ def _callus(outlook: Outlook, chamber: ChamberConfig, offset: Offset) -> feedfor
     if chamber.warm_up != "fast" or estimate is None or lagged_c is None:
         return None
     if not isinstance(offset, TemperatureFactor | Direct) or outlook.fallback is not None:
-        return None
-    if estimate.expanded_k > FAST_DOUBT_K:
         return None
     return feedforward.Callus(estimate.celsius, offset.factor, lags_s(offset)[1], lagged_c)
 

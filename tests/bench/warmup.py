@@ -104,7 +104,11 @@ def model_of(box: Box, rng: random.Random | None = None) -> dict[str, float]:
 
 def config_of(box: Box, way: str, model: dict[str, float], lag_h: float | None) -> Config:
     """Default limits and tunings."""
-    offset: dict[str, Any] = {"method": "temperature-factor", "factor": box.factor}
+    offset: dict[str, Any] = {
+        "method": "temperature-factor",
+        "factor": box.factor,
+        "calibrated": True,
+    }
     if lag_h is not None:
         offset |= {"substrate_lag": lag_h, "room_lag": min(12.0, lag_h + 2.5)}
     chamber: dict[str, Any] = {
