@@ -550,7 +550,7 @@ def test_whatever_is_offered_is_stable_and_calm_on_the_model_and_its_corners(
     for corner in offers.corners(response, doubt):
         there = margins.loop_margins(corner, 45.0, found.gains, window_s)
         assert there.stable
-        assert there.peak <= offers.PEAK_LIMIT * 1.005
+        assert there.peak <= offers.CORNER_LIMIT * 1.005
 
 
 @settings(max_examples=40, deadline=None)

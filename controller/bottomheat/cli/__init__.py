@@ -18,13 +18,15 @@ DEFAULT_CONFIG = "/etc/bottomheat/chamber.yaml"
 
 SECTIONS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("Every day", ("today", "status", "tend", "lid", "done", "alarms", "ack", "pause", "away")),
-    ("Your batches", ("batch", "record", "compare", "season", "species", "sheet")),
-    ("Setting up", ("check", "probes", "prove", "calibrate", "capacity", "ready", "rehearse")),
-    ("After a fault", ("review", "reset", "replay")),
-    ("The log", ("backup", "verify", "export")),
+    ("Your season", ("batch", "record", "compare", "season", "species", "sheet")),
+    ("After a fault", ("review", "reset")),
+    ("Setting up", ("install", "check", "probes", "prove", "calibrate", "ready", "rehearse")),
     (
-        "The service itself",
-        ("install", "uninstall", "run", "keep", "alerts", "upkeep", "open-lines"),
+        "For specialists",
+        (
+            *("tune", "capacity", "replay", "backup", "verify", "export"),
+            *("run", "keep", "alerts", "upkeep", "open-lines", "uninstall"),
+        ),
     ),
 )
 """Commands in groups that a grower understands; each lives in ``cli/<name>_cmd.py``."""

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import cmath
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -27,11 +27,13 @@ PEAK_LIMIT = 1.8
 """Largest sensitivity that is offered.  SIMC's tight tuning has 1.6 to 1.7 by design; 1.4 to 2.0
 is the usual range (Åström & Hägglund, Advanced PID Control, from memory)."""
 
+CORNER_LIMIT = 2.0
+"""The same on what a response may be within its intervals, all of them at their worst at once."""
+
 ASSUMED: Mapping[str, float] = {"slope": 0.15, "dead": 0.20, "steady": 0.20}
 """How far early slope, dead time and the slow end may be off, as shares, where nobody has said;
 judgement, after what fits on simulated boxes missed."""
 
-LEAST_SCALE = 0.1
 _SCALES = tuple(0.94**n for n in range(38))
 _STRETCHES = (1.0, 1.5, 2.2, 3.3, 5.0)
 _POINTS = 160
@@ -173,7 +175,6 @@ def offer(
     *,
     doubt: Doubt | None = None,
     measured: Ultimate | None = None,
-    limit: float = PEAK_LIMIT,
 ) -> Offer:
     """Tune by a rule, check on everything the response may be, and lower the gain if need be.
 
@@ -185,7 +186,6 @@ def offer(
         doubt: how far the response may be off.
         measured: ultimate gain and period that a relay experiment gave; where left out they are
             solved from the response as it is sampled.
-        limit: largest sensitivity that is offered.
 
     Raises:
         RefusedError: nothing from a tenth of the gain up is good enough.
@@ -200,7 +200,7 @@ def offer(
         published = rules.simc(process) if rule == "simc" else rules.amigo_pi(process)
     there = corners(response, doubt or Doubt())
     grids = _Grids(there, watts, window_s)
-    gains, notes = _good(published, grids, limit)
+    gains, notes = _good(published, grids)
     return Offer(
         rule,
         gains,
@@ -227,9 +227,9 @@ def worst_peak(responses: Sequence[Response], watts: float, gains: Gains, window
     return _Grids(tuple(responses), watts, window_s).worst(gains)
 
 
-def _good(published: Gains, grids: _Grids, limit: float) -> tuple[Gains, tuple[str, ...]]:
+def _good(published: Gains, grids: _Grids) -> tuple[Gains, tuple[str, ...]]:
     """The liveliest tunings from a rule's that stay within the limit, and what was done to them."""
-    if grids.worst(published) <= limit:
+    if grids.calm(published):
         return published, ()
     best: Gains | None = None
     for stretch in _STRETCHES:
@@ -241,13 +241,13 @@ def _good(published: Gains, grids: _Grids, limit: float) -> tuple[Gains, tuple[s
             )
             if best is not None and _drive(tried) <= _drive(best):
                 break
-            if grids.worst(tried) <= limit:
+            if grids.calm(tried):
                 best = tried
                 break
     if best is None:
         raise RefusedError(
-            "no tuning is safe on all that the model may be: know the box better first, with "
-            "bottomheat identify --step or a longer log."
+            "no tuning is calm on all that the model may be, so none is given: get to know the box "
+            "better first, with a step (bottomheat identify --step) or more days of log."
         )
     slower = best.integral_s / published.integral_s
     said = f"the rule's gain was lowered to {best.gain_per_k / published.gain_per_k:.0%} of it"
@@ -275,18 +275,24 @@ class _Grids:
 
     def worst(self, gains: Gains) -> float:
         """Largest sensitivity over the responses; infinite where one of them swings."""
+        return max(self._peaks(gains))
+
+    def calm(self, gains: Gains) -> bool:
+        """Whether the first response, and all of them, stay within their limits."""
+        return all(
+            peak <= (CORNER_LIMIT if number else PEAK_LIMIT)
+            for number, peak in enumerate(self._peaks(gains))
+        )
+
+    def _peaks(self, gains: Gains) -> Iterator[float]:
         law = margins.law(gains, self._length_s)
         laws = [law(w) for w in self._grid]
-        worst = 0.0
         for values in self._values:
-            least, turned, before = math.inf, 0.0, 0j
-            for i, (c, g) in enumerate(zip(laws, values, strict=True)):
+            least, turned, before = math.inf, 0.0, 1 + 0j
+            for c, g in zip(laws, values, strict=True):
                 back = 1.0 + c * g
                 least = min(least, abs(back))
-                turned += cmath.phase(back / before) if i else cmath.phase(back)
+                turned += cmath.phase(back / before)
                 before = back
             # As in margins: what it has turned by the end is nothing, or the loop swings.
-            if abs(turned) > math.pi / 2.0 or least <= 0.0:
-                return math.inf
-            worst = max(worst, 1.0 / least)
-        return worst
+            yield math.inf if abs(turned) > math.pi / 2.0 or least <= 0.0 else 1.0 / least
