@@ -169,6 +169,7 @@ class Alarm(StrEnum):
     UNDERVOLTAGE = "undervoltage"
     TOP_WARM = "top-warm"
     ROOM_LOW = "room-low"
+    RELAY_WORN = "relay-worn"
     DAEMON_SILENT = "daemon-silent"
 
 
@@ -212,6 +213,7 @@ class EventKind(StrEnum):
     AWAY = "away"
     CALIBRATION = "calibration"
     SEASON = "season"
+    EXPERIMENT = "experiment"
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 from bottomheat import regulate
 from bottomheat.commission import proving
+from bottomheat.commission.experiment import Experiment
 from bottomheat.estimate import Estimator, Outlook
 from bottomheat.model import Alarm, Event, Fault, Place, Reading, Record
 from bottomheat.modulate import Modulator
@@ -37,6 +38,7 @@ class ChamberState:
     lid: Lid = Lid.ON
     idle_s: float | None = None
     watch: Watch = field(default_factory=Watch)
+    experiment: Experiment | None = None
 
 
 @dataclass(frozen=True, slots=True)
