@@ -8,6 +8,7 @@ from datetime import UTC, datetime, tzinfo
 from typing import Final
 
 from bottomheat.durations import words
+from bottomheat.model import Place
 from bottomheat.review.causes import Cause, named
 from bottomheat.review.exposure import WIDEST_K, Extreme
 from bottomheat.review.features import Candidate, Mark
@@ -98,12 +99,38 @@ def how_bad(toll: BoxToll, story: Story, zone: tzinfo | None) -> list[str]:
     else:
         low, high = _extreme(record.coldest, zone), _extreme(record.hottest, zone)
         said = [f"Bases lowest {low}, highest {high}.", _band(record)]
+        if (doubt := _doubted(toll, story, zone)) is not None:
+            said.append(doubt)
     rest = [_back(toll, story, zone)] if story.episode is not None else []
     if toll.room_c is not None:
         rest.append(f"Room {toll.room_c[0]:.1f} to {toll.room_c[1]:.1f} °C.")
     if record.unknown_h >= _SHORT_H:
         rest.append(f"{words(record.unknown_h * 3600)} unmeasured, not counted as in band.")
     return [*said, *([" ".join(filter(None, rest))] if any(rest) else [])]
+
+
+_MISREAD: Final = frozenset(
+    {Cause.PROBE_FROZEN, Cause.PROBE_DISPLACED, Cause.PROBE_WRONG, Cause.CROSSED}
+)
+_LEADS: Final = frozenset({None, Place.SUBSTRATE, Place.SUBSTRATE_2, Place.CALLUS, Place.ROOM})
+"""Probes that the estimate comes from; none is named where two boxes are crossed."""
+
+
+def _doubted(toll: BoxToll, story: Story, zone: tzinfo | None) -> str | None:
+    """That the estimate of that time came from a probe that is in doubt, or None."""
+    for each in story.found:
+        first = each.diagnosis.first
+        if toll.chamber in each.boxes and first.cause in _MISREAD and first.place in _LEADS:
+            since = (
+                ""
+                if first.since_s is None
+                else f" from {day(round(first.since_s * 1000), zone)} on"
+            )
+            return (
+                f"Do not rely on that{since}: it comes from the probe that is in doubt, and the "
+                "bases may have been warmer or colder."
+            )
+    return None
 
 
 def batch_words(batch: BatchToll) -> tuple[str, tuple[str, ...], str | None]:
@@ -188,13 +215,15 @@ def _beyond(side: str, span: Span) -> str:
 
 
 def _back(toll: BoxToll, story: Story, zone: tzinfo | None) -> str:
-    if toll.back_ms is None:
-        if toll.record.to_ms >= story.now_ms - 60_000:
-            return "Not back in band yet."
-        return "Not back in band within two days after it."
-    if max(toll.record.below.hours, toll.record.above.hours) < _SHORT_H:
+    record = toll.record
+    out = max(record.below.hours, record.above.hours) >= _SHORT_H
+    if not out and (toll.back_ms is not None or record.unknown_h < _SHORT_H):
         return ""
-    return f"Back in band {day(toll.back_ms, zone)}."
+    if toll.back_ms is not None:
+        return f"Back in band {day(toll.back_ms, zone)}."
+    if record.to_ms >= story.now_ms - 60_000:
+        return "Not back in band yet." if out else "Not known to be in band yet."
+    return "Not back in band within two days after it."
 
 
 # -- many days

@@ -65,7 +65,7 @@ ADVICE: Final[Mapping[Cause, Advice]] = MappingProxyType(
                 PLUG,
                 "Look at each probe: in its place, plug dry, cable whole?",
                 "Feel the mat, the box and the room: does what status shows agree?",
-                "bottomheat prove, which heats one box at a time.",
+                "Stand by and run bottomheat prove: it heats one box at a time.",
             ),
             "Not safe: what nobody can explain may come again. Ask somebody who knows the wiring.",
         ),
@@ -73,10 +73,10 @@ ADVICE: Final[Mapping[Cause, Advice]] = MappingProxyType(
             (
                 PLUG,
                 "Was it in a socket that nothing switches? Then the wiring was wrong, not a relay.",
-                "If not, a relay's contact has welded: have it replaced by somebody licensed, with "
-                "a second relay in series. Leave the plug out until then.",
+                "If not, a relay's contact has welded: have it replaced by somebody licensed, and "
+                "a second one put in series where there is none. Leave the plug out until then.",
             ),
-            "Not safe before that is done; then bottomheat prove.",
+            "Not safe before that is done; bottomheat prove after it.",
         ),
         Cause.NO_HEAT: Advice(
             (
@@ -128,9 +128,9 @@ ADVICE: Final[Mapping[Cause, Advice]] = MappingProxyType(
             (
                 "Pull the plugs of both mats, with dry hands.",
                 "Put plugs and probes back to their own boxes; mark them.",
-                "bottomheat prove: no heat before that.",
+                "Reset, then bottomheat prove: no heat before that.",
             ),
-            "Not safe before plugs and probes are back; then reset each box and prove the wiring.",
+            "Not safe before plugs and probes are back; bottomheat prove after it.",
         ),
         Cause.SERIES_STUCK: Advice(
             (

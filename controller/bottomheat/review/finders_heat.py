@@ -73,7 +73,11 @@ def _no_heat(window: Window, seen: Features) -> Iterator[Candidate]:
     share = _lead_share(window, doubted[0].at_s) if doubted else None
     if share is not None:
         at_s, left = share
-        text = f"for the same heat the mat led the wet layer by {100 * left:.0f} % of what it did"
+        text = (
+            f"for the same heat the mat is {100 * left:.0f} % as far above the wet layer as it was"
+        )
+        if left < 0.05:
+            text = "heat makes the mat no warmer than the wet layer"
         if left <= 0.25:
             marks.append(Mark(3.0, text, at_s))
         elif left <= 0.75:
@@ -269,6 +273,8 @@ def _warmed_s(window: Window, seen: Features) -> float | None:
         warmth_k = layer_c[first] - room_c[first]
         if math.isnan(warmth_k) or warmth_k < 3.0:
             continue
+        if np.ptp(layer_c[first : end + 1]) == 0.0:
+            continue  # a probe that repeats itself tells of no warmth
         kept = layer_c[end] >= layer_c[first] - 0.02 * warmth_k
         if mat_c[end] > layer_c[end] + 1.0:
             continue  # then it comes from the mat
