@@ -40,6 +40,7 @@ from bottomheat.model import Place
 from bottomheat.rehearse_kinds import KINDS
 from bottomheat.review.causes import Cause
 from bottomheat.review.diagnose import Diagnosis, diagnose
+from bottomheat.review.story import rivals
 from diagnosis_world import OTHER_BOXES, Case, of_batch, too_cold, traceless, truth
 from quiet_days import draw_quiet, of_plan
 
@@ -58,6 +59,8 @@ class Said(NamedTuple):
     box: str
     event: str
     marks: str
+    tied: bool
+    """Another cause could not be told from the first."""
 
 
 def judged(case: Case) -> Said:
@@ -71,7 +74,8 @@ def judged(case: Case) -> Said:
         right = told
     label = "-" if case.order is None else case.order.label
     bare = case.order is not None and traceless(case)
-    return Said(label, right, told, bare, case.box.rpartition("/")[2], case.event, marks(found))
+    box = case.box.rpartition("/")[2]
+    return Said(label, right, told, bare, box, case.event, marks(found), bool(rivals(found)))
 
 
 def name(cause: Cause, place: Place | None) -> str:
@@ -165,6 +169,8 @@ def report(done: Sequence[Said], *, with_marks: bool) -> Iterator[str]:
     yield from table([*traced, *calm])
     yield share("right cause first", traced, with_all="of the faults that left a trace")
     yield share("right cause first", [*traced, *bare], with_all="of all faults")
+    tied = sum(each.tied for each in traced if each.told == each.right)
+    yield f"in {tied} of those another cause could not be told from it, and the review says so"
     missing = set(KINDS) - {"tend"} - {e.label.partition(".")[0] for e in [*traced, *bare]}
     if missing:
         yield f"kinds that were not drawn: {', '.join(sorted(missing))}"

@@ -166,7 +166,8 @@ def test_a_mat_that_warms_with_its_relay_open_was_not_asked() -> None:
     heat = made.heat.copy()
     heat[6 * HOUR :] = False
     mat = made.celsius[Place.MAT].copy()
-    mat[6 * HOUR :] = 34.0 + np.minimum(20.0, np.arange(len(mat) - 6 * HOUR) / 10.0)
+    since = np.arange(len(mat) - 6 * HOUR)
+    mat[6 * HOUR :] = 34.0 + np.minimum(20.0, since / 10.0) + noise(len(since))
     stuck = replace(
         with_place(made, Place.MAT, mat),
         heat=heat,
@@ -354,6 +355,32 @@ def test_the_keepers_own_probe_is_not_the_daemons() -> None:
     assert first(window(said=(said,))) == (Cause.KEEPER_PROBE, None)
     waiting = replace(said, text="no heat: its probe is waiting for three good readings that agree")
     assert first(window(said=(waiting,))) == (Cause.NONE, None)
+
+
+def test_what_another_cause_brings_about_is_no_cause_of_its_own() -> None:
+    """With its own probe lost the keeper holds the relay open: then no heat comes either."""
+    probe = Said(6 * 3600.0, EventKind.KEEPER, "bench", "no heat: its probe reads 85 °C")
+    text = "heat is switched on and the mat does not warm: look at its plug"
+    no_heat = (found(text, 6.5), raised(Alarm.NO_EFFECT, 6.5))
+    made = with_place(window(), Place.SUBSTRATE, cooling(window(), 6.0, 6.0))
+    seen = diagnose(replace(made, said=(probe, *no_heat)))
+    assert seen.first.cause is Cause.KEEPER_PROBE
+    other = next(each for each in seen.ranked if each.cause is Cause.NO_HEAT)
+    assert other.weight <= seen.first.weight - 2 * CLOSE
+    assert any("comes with it" in mark.text for mark in other.marks)
+    later = replace(probe, at_s=8 * 3600.0)
+    before = diagnose(replace(made, said=(*no_heat, later)))
+    alone = next(each for each in before.ranked if each.cause is Cause.NO_HEAT)
+    assert not any("comes with it" in mark.text for mark in alone.marks), "it was there first"
+
+
+def test_bases_that_stay_low_with_heat_on_all_the_time_are_the_cold() -> None:
+    made = window()
+    on = np.ones(len(made.at_s), dtype=bool)
+    low = replace(made, heat=on, estimate_c=np.full(len(on), 23.0))
+    assert first(low) == (Cause.COLD_ROOM, None)
+    warming = replace(low, estimate_c=np.linspace(15.0, 24.0, len(on)))
+    assert first(warming) == (Cause.NONE, None), "a cold box is on its way"
 
 
 def test_something_wrong_without_a_mark_of_a_cause_cannot_be_told() -> None:

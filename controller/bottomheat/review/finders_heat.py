@@ -355,12 +355,10 @@ def _room_moved(room_c: np.ndarray, window: Window, seen: Features) -> tuple[flo
     span = round(3 * HOUR_S / seen.cycle_s)
     if len(room_c) <= span:
         return None
-    first_h = room_c[: max(1, span // 3)]
-    if np.isnan(first_h).all():
-        return None
     fall_k = room_c[:-span] - room_c[span:]
     # A room that only comes back to where it was has not turned cold, or warm.
-    fall_k = np.where(np.nanmean(first_h) - room_c[span:] >= 3.0, fall_k, 0.0)
+    lowest_c = np.fmin.accumulate(room_c)[:-span]
+    fall_k = np.where(lowest_c - room_c[span:] >= NEAR_K, fall_k, 0.0)
     if np.isnan(fall_k).all() or np.nanmax(fall_k) < 5.0:
         return None
     first = int(np.flatnonzero(fall_k >= 5.0)[0])

@@ -87,6 +87,8 @@ def _frozen(window: Window, seen: Features) -> Iterator[Candidate]:
         usual_s = _still_before(window, seen, place, since_s)
         if long_s >= 1.5 * HOUR_S and long_s >= 4.0 * usual_s:
             share = 4.0 if place is not Place.ROOM else 3.5
+            if long_s >= 3 * HOUR_S and long_s >= 8.0 * usual_s:
+                share += 1.0
             text = (
                 f"{PLACE_WORDS[place]}: the same reading for {words(long_s)}, "
                 f"{words(usual_s)} at most before"
@@ -248,10 +250,10 @@ def _moved(values: np.ndarray, at: int, near: int, span: int) -> float:
 
 
 def _opened(window: Window, seen: Features) -> Iterator[Candidate]:
-    marks = text_marks(window, 3.5, "box opened, filled or watered")
+    marks = text_marks(window, 4.0, "box opened, filled or watered")
     if window.tended:
         tended = window.tended[0]
-        marks.append(Mark(3.5, f"the grower said so: {tended.doing}", tended.from_s))
+        marks.append(Mark(4.0, f"the grower said so: {tended.doing}", tended.from_s))
     step = _sudden(window, seen, Place.SUBSTRATE)
     if step is not None and marks:
         at_s, step_k = step
