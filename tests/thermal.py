@@ -25,6 +25,18 @@ class Rows:
     heat: npt.NDArray[np.bool_]
     closings: npt.NDArray[np.int64]
 
+    @property
+    def under_k(self) -> Array:
+        """These are samples: the course is what they say."""
+        return np.zeros(len(self.wall_ms))
+
+    over_k = layer_under_k = layer_over_k = under_k
+
+    @property
+    def grain_ms(self) -> npt.NDArray[np.int64]:
+        """And of no length."""
+        return np.zeros(len(self.wall_ms), np.int64)
+
 
 def rows(
     points: Sequence[tuple[float, float]],

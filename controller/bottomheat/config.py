@@ -302,6 +302,15 @@ class Config(Section):
         description="file of the log",
         examples=["/var/lib/bottomheat/log.sqlite"],
     )
+    keep_raw_days: int = Field(
+        default=14,
+        ge=2,
+        le=3650,
+        description="every reading stays in the log for so many days, and for good from a day "
+        "before to a day after each alarm; then one row a minute, after six weeks one each ten "
+        "minutes; counts from the next start, days",
+        examples=[14],
+    )
     run_folder: str = Field(
         default="/run/bottomheat",
         description="folder for sockets and the ring file (tmpfs)",

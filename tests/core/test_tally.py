@@ -24,6 +24,7 @@ class Rows:
     setpoint_c: Array
     room_c: Array
     heat: npt.NDArray[np.bool_]
+    whole: npt.NDArray[np.bool_]
 
     def part(self, low: int, high: int) -> Rows:
         return Rows(*(getattr(self, name)[low:high] for name in self.__dataclass_fields__))
@@ -39,6 +40,7 @@ def rows(
         np.broadcast_to(np.array(setpoint_c, dtype=float), count),
         np.full(count, 9.0),
         np.arange(count) % 2 == 0,
+        np.zeros(count, dtype=bool),
     )
 
 

@@ -127,7 +127,7 @@ def test_nothing_is_written_over_and_no_folder_is_made(tmp_path):
 
 def test_no_copy_of_a_damaged_log_is_left_behind(tmp_path):
     path = written(tmp_path / "state")
-    damage(path, 1024 * 30)
+    damage(path, 1024 * 60)
     with pytest.raises(LogError, match="damaged"):
         backup(path, tmp_path / "copy.sqlite", quiet)
     assert list(tmp_path.iterdir()) == [tmp_path / "state"]
@@ -146,7 +146,7 @@ def test_the_command_names_the_copy_by_the_date_and_says_what_it_holds(tmp_path)
 
 def test_what_is_left_of_a_damaged_log_by_the_command(tmp_path):
     path = written(tmp_path / "state")
-    damage(path, 1024 * 30)
+    damage(path, 1024 * 60)
     done = bottomheat("backup", tmp_path / "left.sqlite", "--log", path, "--salvage")
     assert (done.returncode, done.stderr) == (0, "")
     assert done.stdout.splitlines()[0].endswith(" rows, what could be read.")

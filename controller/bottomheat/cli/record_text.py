@@ -25,6 +25,8 @@ _LABEL: Final = 11
 _STUCK: Final = "\N{NO-BREAK SPACE}"
 """Holds a number and its unit on one line; printed as a space."""
 _SHORT_H: Final = 1 / 60
+_MINUTES_H: Final = 5 / 60
+"""Thinned rows are of a minute or of ten."""
 _MOST_HOLES: Final = 3
 _CAUSES: Final = {
     "power": "power cut",
@@ -256,7 +258,25 @@ def _times(shown: Shown, zone: tzinfo | None) -> list[str]:
     share = f"on {100 * record.heat_h / heated_h:.0f} % of the time, " if heated_h > 0 else ""
     of = "" if shown.batch is None else " (of its boxes, for all that stood in them)"
     energy = f"{record.energy_kwh:.2f}" if record.energy_kwh < 10 else f"{record.energy_kwh:.0f}"
-    return [*lines, *_row("Heat", f"{share}{energy} kWh, {record.closings} closings{of}")]
+    lines += _row("Heat", f"{share}{energy} kWh, {record.closings} closings{of}")
+    return [*lines, *_thinned(record)]
+
+
+def _thinned(record: ThermalRecord) -> list[str]:
+    """What is not known as well as it was measured, because the log has thinned it."""
+    if record.thinned_h < _SHORT_H:
+        return []
+    grain = "10 min" if record.grain_h > _MINUTES_H else "1 min"
+    exact = "in band, below and above" if _by_setpoint(record) else "known, mean, coldest, hottest"
+    return _row(
+        "Thinned",
+        f"of {length(record.thinned_h)} the log keeps a row each {grain}: {exact} are as measured, "
+        f"hours beyond other limits lie between the bounds given, moments are right to {grain}",
+    )
+
+
+def _by_setpoint(record: ThermalRecord) -> bool:
+    return all(part.piece.band_c is None for part in record.parts)
 
 
 def _part_of(batch: Batch | None) -> str:

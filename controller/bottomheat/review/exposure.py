@@ -54,6 +54,9 @@ class Trace:
         end_c: at its end, °C.
         start_k: expanded uncertainty (k = 2) at its begin, K; ``WIDEST_K``: not known.
         end_k: at its end, K.
+        under_k: how far below the line besides the course may have lain at its begin and end, K;
+            0 between samples, more where they were thinned.
+        over_k: how far above it.
         row: which sample it begins with (or had begun with before the window).
     """
 
@@ -66,6 +69,8 @@ class Trace:
     start_k: Array
     end_k: Array
     row: Times
+    under_k: tuple[Array, Array] | None = None
+    over_k: tuple[Array, Array] | None = None
 
     @property
     def hours(self) -> Array:
@@ -89,10 +94,14 @@ class Trace:
 
     def shifted(self, share: float) -> Trace:
         """The same with ``share`` of its uncertainty added: -1 the lower, 1 the upper bound."""
+        start_k, end_k = self.start_k, self.end_k
+        beside = self.under_k if share < 0 else self.over_k
+        if beside is not None:
+            start_k, end_k = start_k + beside[0], end_k + beside[1]
         return replace(
             self,
-            start_c=self.start_c + share * self.start_k,
-            end_c=self.end_c + share * self.end_k,
+            start_c=self.start_c + share * start_k,
+            end_c=self.end_c + share * end_k,
         )
 
     def mean_c(self) -> float | None:
@@ -169,6 +178,7 @@ def trace(
     to_ms: int,
     *,
     expanded_k: Array | None = None,
+    beside_k: tuple[Array, Array] | None = None,
     max_gap_s: float = MAX_GAP_S,
 ) -> Trace:
     """The known segments of a temperature within a window.
@@ -181,6 +191,8 @@ def trace(
         from_ms: begin of the window, UTC ms.
         to_ms: its end, UTC ms.
         expanded_k: uncertainty (k = 2) of each, K; NaN or infinite: not known; None: none at all.
+        beside_k: how far below and above the line between them the course may have lain besides,
+            K, as where samples were thinned; None: it is that line.
         max_gap_s: between samples further apart than this it is unknown, s.
 
     Raises:
@@ -204,6 +216,11 @@ def trace(
     end_ms = np.minimum(times[after], to_ms)
     at_begin = (begin_ms - times[before]) / length_ms
     at_end = (end_ms - times[before]) / length_ms
+
+    def cut(each: Array) -> tuple[Array, Array]:
+        one, other = each[before], each[after]
+        return _between(one, other, at_begin), _between(one, other, at_end)
+
     return Trace(
         from_ms=from_ms,
         to_ms=to_ms,
@@ -214,6 +231,8 @@ def trace(
         start_k=_between(doubts[before], doubts[after], at_begin),
         end_k=_between(doubts[before], doubts[after], at_end),
         row=before.astype(np.int64),
+        under_k=None if beside_k is None else cut(beside_k[0]),
+        over_k=None if beside_k is None else cut(beside_k[1]),
     )
 
 

@@ -99,6 +99,31 @@ class Signals(Protocol):
         """Closings of the contact since the row before."""
         ...
 
+    @property
+    def under_k(self) -> Array:
+        """How far below its estimate the course may have lain besides, K: 0 for samples."""
+        ...
+
+    @property
+    def over_k(self) -> Array:
+        """How far above it."""
+        ...
+
+    @property
+    def layer_under_k(self) -> Array:
+        """The same of the wet layer."""
+        ...
+
+    @property
+    def layer_over_k(self) -> Array:
+        """The same of the wet layer."""
+        ...
+
+    @property
+    def grain_ms(self) -> Times:
+        """Length of the thinned row that it begins in, ms; 0: it is a sample."""
+        ...
+
 
 @dataclass(frozen=True, slots=True)
 class Span:
@@ -189,7 +214,8 @@ class Unknown:
 class Part:
     """What one piece came to; times in h, see ``record.ThermalRecord``.
 
-    ``first_c`` and ``last_c`` are the first and last temperature that is known in it.
+    ``first_c`` and ``last_c`` are the first and last temperature that is known in it, ``thinned_h``
+    how much of the known time is left in thinned rows alone, and ``grain_h`` the longest of them.
     """
 
     piece: Piece
@@ -211,6 +237,8 @@ class Part:
     energy_kwh: float = 0.0
     heat_h: float = 0.0
     closings: int = 0
+    thinned_h: float = 0.0
+    grain_h: float = 0.0
 
 
 def part(piece: Piece, rows: Signals | None, watts: float, max_gap_s: float = MAX_GAP_S) -> Part:
@@ -235,8 +263,10 @@ def part(piece: Piece, rows: Signals | None, watts: float, max_gap_s: float = MA
         piece.from_ms,
         piece.to_ms,
         expanded_k=rows.expanded_k,
+        beside_k=(rows.under_k, rows.over_k),
         max_gap_s=max_gap_s,
     )
+    grain_ms = rows.grain_ms[line.row]
     low, high = _edges_of(piece, line, rows)
     lowest, highest = within_bounds_h(line, low, high)
     above, below = beyond(line, high, Side.ABOVE), beyond(line, low, Side.BELOW)
@@ -260,6 +290,8 @@ def part(piece: Piece, rows: Signals | None, watts: float, max_gap_s: float = MA
         energy_kwh=heat_h * watts / 1000,
         heat_h=heat_h,
         closings=closings,
+        thinned_h=float(np.sum(line.hours_of(np.flatnonzero(grain_ms)))),
+        grain_h=float(np.max(grain_ms, initial=0)) / HOUR_MS,
     )
 
 
@@ -293,7 +325,12 @@ def _limits(piece: Piece, line: Trace, rows: Signals, max_gap_s: float) -> tuple
     found += [_beyond(name, stage, line, limit_c, side) for name, limit_c, side in _OURS]
     if wants.ceiling_c is not None:
         layer = trace(
-            rows.wall_ms, rows.substrate_c, piece.from_ms, piece.to_ms, max_gap_s=max_gap_s
+            rows.wall_ms,
+            rows.substrate_c,
+            piece.from_ms,
+            piece.to_ms,
+            beside_k=(rows.layer_under_k, rows.layer_over_k),
+            max_gap_s=max_gap_s,
         )
         found.append(_beyond("ceiling_c", stage, layer, wants.ceiling_c, Side.ABOVE))
     return tuple(found)

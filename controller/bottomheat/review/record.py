@@ -45,6 +45,9 @@ class ThermalRecord:
             kWh.
         heat_h: time with heat commanded on, h.
         closings: of the boxes' contacts.
+        thinned_h: known time of which the log has thinned rows alone, h; times in band and beyond
+            its edges are those of the samples, others lie between the bounds of their ``Span``.
+        grain_h: the longest of those rows, h: to it moments are known.
         reasons: why time was unmeasured, and how long for each, h.
         parts: of each piece, oldest first.
     """
@@ -72,6 +75,8 @@ class ThermalRecord:
     closings: int
     reasons: tuple[tuple[str, float], ...]
     parts: tuple[Part, ...]
+    thinned_h: float = 0.0
+    grain_h: float = 0.0
 
     @property
     def in_band_frac(self) -> float | None:
@@ -162,6 +167,8 @@ def together(parts: Sequence[Part]) -> ThermalRecord:
         closings=sum(each.closings for each in parts),
         reasons=tuple(reasons.items()),
         parts=tuple(parts),
+        thinned_h=sum(each.thinned_h for each in here),
+        grain_h=max((each.grain_h for each in here), default=0.0),
     )
 
 

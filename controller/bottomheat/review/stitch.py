@@ -62,6 +62,8 @@ def _two(one: Part, other: Part) -> Part:
         energy_kwh=one.energy_kwh + other.energy_kwh,
         heat_h=one.heat_h + other.heat_h,
         closings=one.closings + other.closings,
+        thinned_h=one.thinned_h + other.thinned_h,
+        grain_h=max(one.grain_h, other.grain_h),
     )
 
 

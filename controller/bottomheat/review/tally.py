@@ -46,6 +46,11 @@ class Rows(Protocol):
         """Whether heat was commanded on."""
         ...
 
+    @property
+    def whole(self) -> npt.NDArray[np.bool_]:
+        """Whether samples, thinned since, were recorded from here to the next."""
+        ...
+
 
 @dataclass(frozen=True, slots=True)
 class Tally:
@@ -105,7 +110,7 @@ class Adding:
         self._high: tuple[float, int] | None = None
         self._room: tuple[float, float] | None = None
         self._jumps: list[tuple[int, int]] = []
-        self._newest: tuple[int, bool] | None = None
+        self._newest: tuple[int, bool, bool] | None = None
         self._newest_good: tuple[int, float, float] | None = None
 
     def add(self, block: Rows) -> None:
@@ -139,19 +144,21 @@ class Adding:
         )
 
     def _add_heat(self, block: Rows) -> None:
-        wall_ms, heat = block.wall_ms, block.heat
+        wall_ms, heat, whole = block.wall_ms, block.heat, block.whole
         if self._newest is not None:
             wall_ms = np.concatenate(([self._newest[0]], wall_ms))
             heat = np.concatenate(([self._newest[1]], heat))
+            whole = np.concatenate(([self._newest[2]], whole))
         step_ms = np.diff(wall_ms)
         known = (step_ms > 0) & (step_ms <= self._longest_ms)
         self._recorded_ms += float(step_ms[known].sum())
         self._heat_ms += float(step_ms[known & heat[:-1]].sum())
         # Where rows are few by intent, as in an older time, that is how far they lie apart.
         usual_ms = float(np.median(step_ms)) if step_ms.size else 0.0
-        for at in np.flatnonzero(step_ms > max(self._jump_ms, _MUCH_LONGER * usual_ms)):
+        far = step_ms > max(self._jump_ms, _MUCH_LONGER * usual_ms)
+        for at in np.flatnonzero(far & ~whole[:-1]):
             self._jumps.append((int(wall_ms[at]), int(wall_ms[at + 1])))
-        self._newest = int(wall_ms[-1]), bool(heat[-1])
+        self._newest = int(wall_ms[-1]), bool(heat[-1]), bool(whole[-1])
 
     def _add_bases(self, block: Rows, good: npt.NDArray[np.intp]) -> None:
         wall_ms, off_k = block.wall_ms[good], block.estimate_c[good]

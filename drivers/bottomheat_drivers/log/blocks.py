@@ -7,11 +7,13 @@ For analysis only: it imports numpy.
 from __future__ import annotations
 
 import contextlib
+import sqlite3
 from collections import deque
 from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 from pathlib import Path
 from typing import Any, Final, TypeAlias
 
@@ -19,8 +21,11 @@ import numpy as np
 import numpy.typing as npt
 
 from bottomheat_drivers.log.gaps import GapReader
+from bottomheat_drivers.log.knots import drawn
 from bottomheat_drivers.log.logfile import LogFile
 from bottomheat_drivers.log.placing import Placing
+from bottomheat_drivers.log.reader import LONGEST_ROW_MS, Table
+from bottomheat_drivers.log.thinned import States, query, rows_of, tables
 
 Floats: TypeAlias = npt.NDArray[np.float64]
 Integers: TypeAlias = npt.NDArray[np.int64]
@@ -34,11 +39,15 @@ _AT_ONCE: Final = 32_000
 _AHEAD: Final = 2
 _NONE: Final = -(2**31)
 _MS: Final = 1000.0
+_FAR_T_MS: Final = 2**62
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Block:
-    """Adjoining rows of one box in the order of writing; all arrays are equally long.
+    """Adjoining rows of one box by time; all arrays are equally long.
+
+    Where samples were thinned, the course that is left of them is drawn by a few of its own, with
+    their extremes and their times out of band.
 
     Attributes:
         chamber: the box.
@@ -47,6 +56,7 @@ class Block:
         setpoint_c: what it should be, °C.
         room_c: room, °C; NaN: no good reading.
         heat: whether the relay was commanded closed.
+        whole: whether samples, thinned since, were recorded from here to the next.
     """
 
     chamber: str
@@ -55,6 +65,7 @@ class Block:
     setpoint_c: Floats
     room_c: Floats
     heat: npt.NDArray[np.bool_]
+    whole: npt.NDArray[np.bool_]
 
     def within(self, from_ms: int, to_ms: int) -> Block:
         """Its rows from one time to another, UTC ms; itself where that is all of them."""
@@ -68,6 +79,7 @@ class Block:
             self.setpoint_c[inside],
             self.room_c[inside],
             self.heat[inside],
+            self.whole[inside],
         )
 
 
@@ -79,7 +91,7 @@ class BlockReader(GapReader):
 
     def __init__(self, path: Path) -> None:
         super().__init__(path)
-        self._rows_of: dict[int, tuple[int, int]] = {}
+        self._rows_of: dict[tuple[int, Table], tuple[int, int]] = {}
 
     @cached_property
     def _placed_runs(self) -> Mapping[int, Placing]:
@@ -95,10 +107,10 @@ class BlockReader(GapReader):
     def _ends(self) -> Any:
         return self._told_ends
 
-    def _run_rows(self, run: int) -> tuple[int, int]:
-        if run not in self._rows_of:
-            self._rows_of[run] = super()._run_rows(run)
-        return self._rows_of[run]
+    def _run_rows(self, run: int, table: Table = "sample") -> tuple[int, int]:
+        if (run, table) not in self._rows_of:
+            self._rows_of[run, table] = super()._run_rows(run, table)
+        return self._rows_of[run, table]
 
     def blocks(
         self, from_ms: int, to_ms: int, progress: Progress | None = None
@@ -115,12 +127,17 @@ class BlockReader(GapReader):
         """
         states = self._states()
         stretches = list(self._cut(from_ms, to_ms))
-        fetched = _ahead(self._path, [ids for _, ids in stretches])
+        fetched = _ahead(self._path, [(each.ids, each.thinned) for each in stretches])
         with contextlib.closing(fetched):
-            for number, ((placing, _), texts) in enumerate(zip(stretches, fetched, strict=True)):
+            for number, (stretch, found) in enumerate(zip(stretches, fetched, strict=True)):
                 if progress is not None and number % 8 == 0:
                     progress("reading rows", number / len(stretches))
-                yield from _blocks(states, placing, texts, (from_ms, to_ms))
+                drawn = _drawn(states, stretch.placing, found[1], (from_ms, to_ms))
+                for block in _blocks(states, stretch.placing, found[0], (from_ms, to_ms)):
+                    beside = drawn.pop(block.chamber, None)
+                    yield block if beside is None else _merged(block, *beside)
+                for block, rank in drawn.values():
+                    yield _merged(None, block, rank)
 
     def expanded_k(self, chamber: str, wall_ms: int, from_ms: int, to_ms: int) -> float | None:
         """The uncertainty (k = 2) of a box's estimate at the time of one of its rows, K.
@@ -134,34 +151,68 @@ class BlockReader(GapReader):
         Returns:
             None where it was no number, or there is no such row.
         """
-        near = self._cut(max(from_ms, wall_ms - 1), min(to_ms, wall_ms + 2))
-        for placing, ids in near:
+        found: float | None = None
+        for stretch in self._cut(max(from_ms, wall_ms - 1), min(to_ms, wall_ms + 2)):
+            placing = stretch.placing
+            for t_ms, span_ms, expanded_ck in self._all(
+                "SELECT base_ms + t_ms, span_ms, expanded_ck FROM thinned CROSS JOIN state "
+                "ON state.id = thinned.state WHERE thinned.id >= ? AND thinned.id < ? "
+                "AND estimate_over_mc IS NOT NULL "
+                "AND chamber = (SELECT id FROM chamber WHERE name = ?)",
+                (*stretch.thinned, chamber),
+            ):
+                inside = placing.wall_ms(t_ms) <= wall_ms <= placing.wall_ms(t_ms + span_ms)
+                if inside and expanded_ck is not None:
+                    found = max(found or 0.0, expanded_ck / 100)
             for t_ms, expanded_ck in self._all(
                 "SELECT base_ms + t_ms, expanded_ck FROM sample CROSS JOIN state "
                 "ON state.id = sample.state WHERE sample.id >= ? AND sample.id < ? "
                 "AND chamber = (SELECT id FROM chamber WHERE name = ?)",
-                (*ids, chamber),
+                (*stretch.ids, chamber),
             ):
                 if placing.wall_ms(t_ms) == wall_ms and expanded_ck is not None:
                     return float(expanded_ck) / 100
-        return None
+        return found
 
-    def _cut(self, from_ms: int, to_ms: int) -> Iterator[tuple[Placing, Ids]]:
+    def _cut(self, from_ms: int, to_ms: int) -> Iterator[_Stretch]:
+        """Samples and thinned rows of the same times, neither of them too many at once."""
         for run, placing in self._placings().items():
-            low, high = self._run_rows(run)
             from_t_ms, to_t_ms = placing.t_range(from_ms, to_ms)
-            first = self._search(low, high, (run, from_t_ms))
-            end = self._search(first, high, (run, to_t_ms))
-            for at in range(first, end, _AT_ONCE):
-                yield placing, (at, min(at + _AT_ONCE, end))
+            samples = self._within(run, from_t_ms, to_t_ms)
+            thinned = self._within(run, from_t_ms - LONGEST_ROW_MS, to_t_ms, "thinned")
+            edges = {
+                *(self._time("sample", at) for at in range(*samples, _AT_ONCE)),
+                *(self._time("thinned", at) for at in range(*thinned, _AT_ONCE)),
+            }
+            for begin, end in pairwise([*sorted(edges), _FAR_T_MS]):
+                yield _Stretch(
+                    placing,
+                    self._ids(run, samples, begin, end, "sample"),
+                    self._ids(run, thinned, begin, end, "thinned"),
+                )
+
+    def _time(self, table: Table, row: int) -> int:
+        """The time of a row in its run, ms; of the nearest after it where there is none."""
+        return int(
+            self._all(
+                f"SELECT base_ms + t_ms FROM {table} CROSS JOIN state "  # noqa: S608 names of ours
+                f"ON state.id = {table}.state WHERE {table}.id >= ? ORDER BY {table}.id LIMIT 1",
+                (row,),
+            )[0][0]
+        )
+
+    def _ids(self, run: int, ids: Ids, from_t_ms: int, to_t_ms: int, table: Table) -> Ids:
+        first = self._search(*ids, (run, from_t_ms), table)
+        return first, self._search(first, ids[1], (run, to_t_ms), table)
 
     def _states(self) -> _States:
         names = dict(self._all("SELECT id, name FROM chamber"))
         rows = self._all(
-            "SELECT id, chamber, coalesce(setpoint_mc, ?), heat, base_ms FROM state ORDER BY id",
+            "SELECT id, chamber, coalesce(setpoint_mc, ?), heat, base_ms, estimate_base_mc, run, "
+            "mat_base_mc FROM state ORDER BY id",
             (_NONE,),
         )
-        table = np.array(rows, dtype=np.int64).reshape(len(rows), 5)
+        table = np.array(rows, dtype=np.int64).reshape(len(rows), 8)
         return _States(names, table[:, 0], table[:, 1], _celsius(table[:, 2]), *table[:, 3:].T)
 
 
@@ -173,6 +224,18 @@ class _States:
     setpoint_c: Floats
     heat: Integers
     base_ms: Integers
+    estimate_base_mc: Integers
+    run: Integers
+    mat_base_mc: Integers
+
+
+@dataclass(frozen=True, slots=True)
+class _Stretch:
+    """Rows of one run of the same times."""
+
+    placing: Placing
+    ids: Ids
+    thinned: Ids
 
 
 def _placed(t_ms: Integers, placing: Placing) -> Integers:
@@ -187,19 +250,29 @@ def _celsius(whole: Integers) -> Floats:
 
 _QUERY: Final = (
     "SELECT group_concat(state, ' '), group_concat(t_ms, ' '), "  # noqa: S608 a number of ours
-    f"group_concat(coalesce(estimate_mc, {_NONE}), ' '), "
+    f"group_concat(coalesce(estimate_over_mc, {_NONE}), ' '), "
     f"group_concat(coalesce(room_mc, {_NONE}), ' ') FROM sample WHERE id >= ? AND id < ?"
 )
 
 
 class _Columns(LogFile):
-    def texts(self, ids: Ids) -> Texts:
-        """The columns of these rows, each as one text."""
+    def texts(self, ids: Ids, thinned: Ids) -> tuple[Texts, Floats | None]:
+        """The columns of these samples, each as one text, and these thinned rows as a table."""
         found: Texts = self._all(_QUERY, ids)[0]
-        return found
+        if thinned[0] >= thinned[1]:
+            return found, None
+        try:
+            cursor = self._connection.execute(query(("room_c",), "id >= ? AND id < ?"), thinned)
+            parts = list(tables(cursor))
+        except sqlite3.Error as error:
+            raise self._told(error) from error
+        return found, np.concatenate(parts) if parts else None
 
 
-def _ahead(path: Path, stretches: Sequence[Ids]) -> Generator[Texts, None, None]:
+Fetched: TypeAlias = tuple[Texts, Floats | None]
+
+
+def _ahead(path: Path, stretches: Sequence[tuple[Ids, Ids]]) -> Generator[Fetched, None, None]:
     """What SQLite gives for each stretch of rowids, fetched while the one before is worked on.
 
     It lets go of the interpreter while it works, so that two processors halve the time.  The thread
@@ -207,17 +280,17 @@ def _ahead(path: Path, stretches: Sequence[Ids]) -> Generator[Texts, None, None]
     """
     opened: list[_Columns] = []
 
-    def fetch(ids: Ids) -> Texts:
+    def fetch(ids: tuple[Ids, Ids]) -> Fetched:
         if not opened:
             opened.append(_Columns(path))
-        return opened[0].texts(ids)
+        return opened[0].texts(*ids)
 
     def close() -> None:
         for each in opened:
             each.close()
 
     with ThreadPoolExecutor(1, "log-blocks") as pool:
-        waiting: deque[Future[Texts]] = deque()
+        waiting: deque[Future[Fetched]] = deque()
         try:
             for ids in stretches:
                 waiting.append(pool.submit(fetch, ids))
@@ -240,6 +313,9 @@ def _blocks(
     place = np.searchsorted(states.id, state)
     wall_ms = _placed(states.base_ms[place] + t_ms, placing)
     inside = (wall_ms >= window[0]) & (wall_ms < window[1])
+    missing = estimate_mc == _NONE
+    estimate_mc += states.estimate_base_mc[place]
+    estimate_mc[missing] = _NONE
     of = np.where(inside, states.chamber[place], -1)
     for chamber in np.unique(of[inside]):
         rows = np.flatnonzero(of == chamber)
@@ -250,4 +326,67 @@ def _blocks(
             setpoint_c=states.setpoint_c[place[rows]],
             room_c=_celsius(room_mc[rows]),
             heat=states.heat[place[rows]] != 0,
+            whole=np.broadcast_to(np.bool_(False), len(rows)),
         )
+
+
+def _drawn(
+    states: _States, placing: Placing, table: Floats | None, window: tuple[int, int]
+) -> dict[str, tuple[Block, npt.NDArray[np.int8]]]:
+    """A course through thinned rows, of each box, and the order of its samples at one moment."""
+    found: dict[str, tuple[Block, npt.NDArray[np.int8]]] = {}
+    if table is None:
+        return found
+    known = States(
+        states.id,
+        states.run,
+        states.setpoint_c,
+        states.base_ms,
+        states.mat_base_mc,
+        states.estimate_base_mc,
+    )
+    place = np.searchsorted(states.id, table[:, 0].astype(np.int64))
+    for chamber in np.unique(states.chamber[place]):
+        of = np.flatnonzero(states.chamber[place] == chamber)
+        rows = rows_of(
+            table[of],
+            known,
+            place[of],
+            {},
+            ("room_c",),
+            lambda _run, t_ms, _placings: _placed(t_ms, placing),
+        )
+        knots = drawn(rows, exact=False)
+        inside = (knots.wall_ms >= window[0]) & (knots.wall_ms < window[1])
+        setpoint_c = rows.setpoint_c[knots.row]
+        block = Block(
+            states.names[int(chamber)],
+            knots.wall_ms[inside],
+            knots.estimate_c[inside],
+            setpoint_c[inside],
+            knots.places["room_c"][inside],
+            knots.heat[inside],
+            # At its end the next one begins, or whoever looks sees how far away that is.
+            ((rows.samples != 1)[knots.row] & (knots.order != 0))[inside],
+        )
+        if len(block.wall_ms):
+            found[block.chamber] = block, knots.order[inside]
+    return found
+
+
+def _merged(samples: Block | None, drawn: Block, rank: npt.NDArray[np.int8]) -> Block:
+    """Samples, and the course through thinned rows of the same times, by time."""
+    both = [drawn] if samples is None else [samples, drawn]
+    if samples is not None:
+        rank = np.concatenate((np.ones(len(samples.wall_ms), np.int8), rank))
+    wall_ms = np.concatenate([each.wall_ms for each in both])
+    by = np.lexsort((rank, wall_ms))
+    return Block(
+        drawn.chamber,
+        wall_ms[by],
+        np.concatenate([each.estimate_c for each in both])[by],
+        np.concatenate([each.setpoint_c for each in both])[by],
+        np.concatenate([each.room_c for each in both])[by],
+        np.concatenate([each.heat for each in both])[by],
+        np.concatenate([each.whole for each in both])[by],
+    )

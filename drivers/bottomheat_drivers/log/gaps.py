@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from itertools import pairwise
@@ -10,13 +10,14 @@ from pathlib import Path
 
 from bottomheat.model import EventKind
 from bottomheat_drivers.log.placing import Placing
-from bottomheat_drivers.log.reader import LogReader
+from bottomheat_drivers.log.reader import LONGEST_ROW_MS, LogReader, Table
 from bottomheat_drivers.log.writer import LOST
 
 MAX_GAP_S = 120.0
 """Rows further apart leave a gap: twelve cycles of the usual length, two of the longest."""
+THINNED_FORMAT = 5
 _FAR_T_MS = 2**62
-_STEP_MS = 1000
+STEP_MS = 1000
 """A clock that is set by less leaves no gap."""
 
 
@@ -119,35 +120,105 @@ class GapReader(LogReader):
         low_ms = -_FAR_T_MS if from_ms is None else from_ms - longest_ms
         high_ms = _FAR_T_MS if to_ms is None else to_ms + longest_ms
         for run, placing in self._placings().items():
-            low, high = self._run_rows(run)
-            if low == high:
-                continue
-            from_t_ms, to_t_ms = placing.t_range(low_ms, high_ms)
-            first = self._search(low, high, (run, from_t_ms))
-            end = self._search(first, high, (run, to_t_ms))
-            first, end = self._neighbours(first, end, low, high)
-            yield from self._pieces(run, placing, first, end, longest_ms)
+            window = placing.t_range(low_ms, high_ms)
+            pieces = [
+                *self._pieces(run, window, longest_ms),
+                *self._thinned_pieces(run, window, longest_ms),
+            ]
+            last: tuple[int, int] | None = None
+            steps = list(self._steps(run, placing, window))
+            for piece in sorted(pieces):
+                if last is None:
+                    last = piece
+                elif piece[0] - last[1] <= longest_ms:
+                    last = last[0], max(last[1], piece[1])
+                else:
+                    yield from self._apart(run, placing, last, steps)
+                    last = piece
+            if last is not None:
+                yield from self._apart(run, placing, last, steps)
 
-    def _neighbours(self, first: int, end: int, low: int, high: int) -> tuple[int, int]:
+    def _neighbours(
+        self, first: int, end: int, low: int, high: int, table: Table
+    ) -> tuple[int, int]:
         rows = self._all(
-            "SELECT (SELECT max(id) FROM sample WHERE id < ?1 AND id >= ?3), "
-            "(SELECT min(id) FROM sample WHERE id >= ?2 AND id < ?4)",
+            f"SELECT (SELECT max(id) FROM {table} WHERE id < ?1 AND id >= ?3), "  # noqa: S608
+            f"(SELECT min(id) FROM {table} WHERE id >= ?2 AND id < ?4)",
             (first, end, low, high),
         )[0]
         return (first if rows[0] is None else rows[0]), (end if rows[1] is None else rows[1] + 1)
 
+    def _around(self, run: int, window: tuple[int, int], table: Table) -> tuple[int, int]:
+        """The rowids of a window of a run, with the row before it and the one after it."""
+        low, high = self._run_rows(run, table)
+        if low == high:
+            return low, low
+        first = self._search(low, high, (run, window[0]), table)
+        end = self._search(first, high, (run, window[1]), table)
+        return self._neighbours(first, end, low, high, table)
+
     def _pieces(
-        self, run: int, placing: Placing, first: int, end: int, longest_ms: int
-    ) -> Iterator[_Stretch]:
+        self, run: int, window: tuple[int, int], longest_ms: int
+    ) -> Iterator[tuple[int, int]]:
+        """When samples came without a gap, from one of the run's times to another."""
+        first, end = self._around(run, window, "sample")
         if first >= end:
             return
-        begun_t_ms = self._t_ms(first)
+        begun_t_ms = self._t_ms_from(first)
         last_t_ms = self._t_ms(end - 1)
-        jumps = {*self._jumps(first, end, longest_ms), *self._steps(run, placing, first, end)}
+        jumps = {
+            *self._jumps(first, end, longest_ms),
+            *self._jumps_at_bases(run, first, end, longest_ms),
+        }
         for left_t_ms, right_t_ms in sorted(jumps):
-            yield self._stretch(run, placing, begun_t_ms, left_t_ms)
+            yield begun_t_ms, left_t_ms
             begun_t_ms = right_t_ms
-        yield self._stretch(run, placing, begun_t_ms, last_t_ms)
+        yield begun_t_ms, last_t_ms
+
+    def _thinned_pieces(
+        self, run: int, window: tuple[int, int], longest_ms: int
+    ) -> Iterator[tuple[int, int]]:
+        """The same of samples that were thinned; adjoining ones are given as they come."""
+        if self._format < THINNED_FORMAT:
+            return
+        first, end = self._around(run, (window[0] - LONGEST_ROW_MS, window[1]), "thinned")
+        last: tuple[int, int] | None = None
+        for t_ms, span_ms, samples in self._each(
+            "SELECT base_ms + t_ms, span_ms, samples FROM thinned CROSS JOIN state "
+            "ON state.id = thinned.state WHERE thinned.id >= ? AND thinned.id < ? "
+            "ORDER BY thinned.id",
+            (first, end),
+        ):
+            # One of a single sample tells that nothing came until its end.
+            gap = samples == 1 and span_ms > longest_ms
+            for from_t_ms, to_t_ms in (
+                [(t_ms, t_ms), (t_ms + span_ms, t_ms + span_ms)]
+                if gap
+                else [(t_ms, t_ms + span_ms)]
+            ):
+                if last is not None and last[0] <= from_t_ms <= last[1] + longest_ms:
+                    last = last[0], max(last[1], to_t_ms)
+                    continue
+                if last is not None:
+                    yield last
+                last = from_t_ms, to_t_ms
+        if last is not None:
+            yield last
+
+    def _apart(
+        self,
+        run: int,
+        placing: Placing,
+        piece: tuple[int, int],
+        steps: Sequence[tuple[int, int]],
+    ) -> Iterator[_Stretch]:
+        """A piece as stretches of wall time: where the clock was set another one begins."""
+        begun_t_ms, end_t_ms = piece
+        for left_t_ms, right_t_ms in steps:
+            if begun_t_ms <= left_t_ms and right_t_ms <= end_t_ms:
+                yield self._stretch(run, placing, begun_t_ms, left_t_ms)
+                begun_t_ms = right_t_ms
+        yield self._stretch(run, placing, begun_t_ms, end_t_ms)
 
     def _stretch(self, run: int, placing: Placing, from_t_ms: int, to_t_ms: int) -> _Stretch:
         return _Stretch(
@@ -160,9 +231,15 @@ class GapReader(LogReader):
         Two cursors over the rowids: six times as fast as a window function.  The stored times are
         what is left after base_ms, so that a change of it shows as a jump and is sorted out after.
         """
+        ((count,),) = self._all(
+            "SELECT count(*) FROM sample WHERE id >= ? AND id < ?", (first, end)
+        )
+        following = "a.id + 1"
+        if count < end - first:  # some were thinned
+            following = "(SELECT id FROM sample WHERE id > a.id ORDER BY id LIMIT 1)"
         rows = self._all(
-            "SELECT before.base_ms + a.t_ms, after.base_ms + b.t_ms FROM sample AS a "
-            "CROSS JOIN sample AS b ON b.id = a.id + 1 "
+            "SELECT before.base_ms + a.t_ms, after.base_ms + b.t_ms FROM sample AS a "  # noqa: S608
+            f"CROSS JOIN sample AS b ON b.id = {following} "
             "CROSS JOIN state AS before ON before.id = a.state "
             "CROSS JOIN state AS after ON after.id = b.state "
             "WHERE a.id >= ? AND a.id < ? AND abs(b.t_ms - a.t_ms) > ? ORDER BY a.id",
@@ -170,14 +247,37 @@ class GapReader(LogReader):
         )
         return [(left, right) for left, right in rows if right - left > longest_ms]
 
-    def _steps(self, run: int, placing: Placing, first: int, end: int) -> Iterator[tuple[int, int]]:
-        """The rows on both sides of where the wall clock was set in the middle of the run."""
+    def _jumps_at_bases(
+        self, run: int, first: int, end: int, longest_ms: int
+    ) -> Iterator[tuple[int, int]]:
+        """Jumps that the stored times do not show, because base_ms changed by as much."""
+        bases = self._all("SELECT DISTINCT base_ms FROM state WHERE run = ? ORDER BY 1", (run,))
+        low_ms, high_ms = self._t_ms_from(first), self._t_ms(end - 1)
+        for (before_ms,), (after_ms,) in pairwise(bases):
+            # A row of the later one lies past the middle between both.
+            middle_ms = (before_ms + after_ms) // 2
+            if not low_ms < middle_ms <= high_ms:
+                continue
+            row = self._search(first, end, (run, middle_ms))
+            if first < row < end:
+                left, right = self._t_ms(row - 1), self._t_ms_from(row)
+                if right - left > longest_ms:
+                    yield left, right
+
+    def _steps(
+        self, run: int, placing: Placing, window: tuple[int, int]
+    ) -> Iterator[tuple[int, int]]:
+        """The rows on both sides of where the wall clock was set in the middle of the run.
+
+        Those are never thinned.
+        """
         offsets = list(zip(placing.starts_ms, placing.offsets_ms, strict=True))
         for (_, before_ms), (start_ms, after_ms) in pairwise(offsets):
-            if abs(after_ms - before_ms) > _STEP_MS:
+            if abs(after_ms - before_ms) > STEP_MS and window[0] <= start_ms <= window[1]:
+                first, end = self._run_rows(run)
                 row = self._search(first, end, (run, start_ms))
                 if first < row < end:
-                    yield self._t_ms(row - 1), self._t_ms(row)
+                    yield self._t_ms(row - 1), self._t_ms_from(row)
 
     def _t_ms(self, row: int) -> int:
         """A row's time in its run, ms; of the nearest row before where there is none."""
@@ -185,6 +285,16 @@ class GapReader(LogReader):
             self._all(
                 "SELECT base_ms + t_ms FROM sample CROSS JOIN state ON state.id = sample.state "
                 "WHERE sample.id <= ? ORDER BY sample.id DESC LIMIT 1",
+                (row,),
+            )[0][0]
+        )
+
+    def _t_ms_from(self, row: int) -> int:
+        """The same of the nearest row after."""
+        return int(
+            self._all(
+                "SELECT base_ms + t_ms FROM sample CROSS JOIN state ON state.id = sample.state "
+                "WHERE sample.id >= ? ORDER BY sample.id LIMIT 1",
                 (row,),
             )[0][0]
         )

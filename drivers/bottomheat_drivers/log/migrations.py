@@ -16,7 +16,14 @@ from pathlib import Path
 from typing import TypeAlias
 
 from bottomheat.errors import LogError
-from bottomheat_drivers.log.schema import APPLICATION_ID, PAGE_SIZE, SCHEMA, SCHEMA_VERSION
+from bottomheat_drivers.log.schema import (
+    APPLICATION_ID,
+    PAGE_SIZE,
+    SCHEMA,
+    SCHEMA_VERSION,
+    THINNED,
+    VIEWS,
+)
 
 Connect: TypeAlias = Callable[[Path], sqlite3.Connection]
 Steps: TypeAlias = Mapping[int, str]
@@ -53,6 +60,16 @@ CREATE TABLE season_entry (
     batch TEXT, chamber TEXT, what TEXT NOT NULL, data TEXT NOT NULL, note TEXT NOT NULL,
     about_ms INTEGER, origin TEXT NOT NULL, corrects INTEGER
 ) STRICT;
+""",
+    # The samples that are there keep their whole values: nothing is added to those.
+    4: f"""
+DROP VIEW IF EXISTS sample_row;
+ALTER TABLE state ADD COLUMN mat_base_mc INTEGER NOT NULL DEFAULT 0;
+ALTER TABLE state ADD COLUMN estimate_base_mc INTEGER NOT NULL DEFAULT 0;
+ALTER TABLE sample RENAME COLUMN mat_mc TO mat_over_mc;
+ALTER TABLE sample RENAME COLUMN estimate_mc TO estimate_over_mc;
+{THINNED}
+{VIEWS}
 """,
 }
 DAMAGED = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)

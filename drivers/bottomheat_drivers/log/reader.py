@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from typing import Any, TypeVar
+from typing import Any, Literal, TypeAlias, TypeVar
 
 from bottomheat.calibration.ledger import ProbeCheck, Reference, ReferenceEntry
 from bottomheat.model import Alarm, Estimate, Event, EventKind
@@ -25,6 +25,9 @@ from bottomheat_drivers.log.rows import (
 )
 
 _Word = TypeVar("_Word", EventKind, Alarm)
+Table: TypeAlias = Literal["sample", "thinned"]
+LONGEST_ROW_MS = 1_800_000
+"""No thinned row is longer: ten minutes, and 15 of them where an estimate is bridged."""
 
 
 class LogReader(LogFile):
@@ -313,12 +316,16 @@ class LogReader(LogFile):
 
     def coldest_room(self, chamber: str) -> float | None:
         """The coldest good room reading in the log, °C, or None where there is none."""
+        of_box = (
+            "WHERE state IN (SELECT id FROM state "
+            "WHERE chamber = (SELECT id FROM chamber WHERE name = ?1))"
+        )
         rows = self._all(
-            "SELECT min(room_mc) FROM sample WHERE state IN (SELECT id FROM state "
-            "WHERE chamber = (SELECT id FROM chamber WHERE name = ?))",
+            f"SELECT min(room_mc) FROM sample {of_box} UNION ALL "  # noqa: S608 words of ours
+            f"SELECT min(room_mc - room_low_mk) FROM thinned {of_box}",
             (chamber,),
         )
-        return None if rows[0][0] is None else float(rows[0][0]) / 1000
+        return min((room_mc / 1000 for (room_mc,) in rows if room_mc is not None), default=None)
 
     def lid_at(self, chamber: str, wall_ms: int) -> str:
         """How the lid lay then: what was said last up to that moment, "on" if nothing was."""
@@ -370,41 +377,52 @@ class LogReader(LogFile):
 
     # -- inside
 
-    def _all_rows(self) -> tuple[int, int]:
-        """The rowids of the samples: the first, and one past the last."""
+    def _all_rows(self, table: Table = "sample") -> tuple[int, int]:
+        """The rowids of the samples, or of what is left of older ones: first, and one past last."""
         # Each on its own: both in one query would read the whole table.
         low, high = self._all(
-            "SELECT coalesce((SELECT min(id) FROM sample), 0), "
-            "coalesce((SELECT max(id) FROM sample), -1) + 1"
+            f"SELECT coalesce((SELECT min(id) FROM {table}), 0), "  # noqa: S608 a name of ours
+            f"coalesce((SELECT max(id) FROM {table}), -1) + 1"
         )[0]
         return low, high
 
-    def _run_rows(self, run: int) -> tuple[int, int]:
-        """The rowids of a run's samples: the first, and one past the last."""
-        low, high = self._all_rows()
-        first = self._search(low, high, (run, -(2**62)))
-        return first, self._search(first, high, (run + 1, -(2**62)))
+    def _run_rows(self, run: int, table: Table = "sample") -> tuple[int, int]:
+        """The rowids of a run's rows: the first, and one past the last."""
+        low, high = self._all_rows(table)
+        first = self._search(low, high, (run, -(2**62)), table)
+        return first, self._search(first, high, (run + 1, -(2**62)), table)
 
-    def _extent(self, placings: Mapping[int, Placing], from_ms: int, to_ms: int) -> tuple[int, int]:
+    def _extent(
+        self,
+        placings: Mapping[int, Placing],
+        from_ms: int,
+        to_ms: int,
+        table: Table = "sample",
+    ) -> tuple[int, int]:
         """The rowids that hold every row of this stretch of wall time, and maybe some more."""
         found: list[tuple[int, int]] = []
         for run, placing in placings.items():
-            low, high = self._run_rows(run)
-            from_t_ms, to_t_ms = placing.t_range(from_ms, to_ms)
-            first = self._search(low, high, (run, from_t_ms))
-            end = self._search(first, high, (run, to_t_ms))
+            first, end = self._within(run, *placing.t_range(from_ms, to_ms), table)
             if first < end:
                 found.append((first, end))
         return min((low for low, _ in found), default=0), max((e for _, e in found), default=0)
 
-    def _search(self, low: int, high: int, key: tuple[int, int]) -> int:
+    def _within(
+        self, run: int, from_t_ms: int, to_t_ms: int, table: Table = "sample"
+    ) -> tuple[int, int]:
+        """The rowids of a run's rows from one of its times to another."""
+        low, high = self._run_rows(run, table)
+        first = self._search(low, high, (run, from_t_ms), table)
+        return first, self._search(first, high, (run, to_t_ms), table)
+
+    def _search(self, low: int, high: int, key: tuple[int, int], table: Table = "sample") -> int:
         """The first rowid whose (run, t_ms) is ``key`` or after: it never decreases by rowid."""
         while low < high:
             middle = (low + high) // 2
             rows = self._all(
-                "SELECT sample.id, run, base_ms + t_ms FROM sample CROSS JOIN state "
-                "ON state.id = sample.state WHERE sample.id >= ? AND sample.id < ? "
-                "ORDER BY sample.id LIMIT 1",
+                f"SELECT {table}.id, run, base_ms + t_ms FROM {table} CROSS JOIN state "  # noqa: S608
+                f"ON state.id = {table}.state WHERE {table}.id >= ? AND {table}.id < ? "
+                f"ORDER BY {table}.id LIMIT 1",
                 (middle, high),
             )
             if not rows or (rows[0][1], rows[0][2]) >= key:

@@ -34,7 +34,7 @@ _CARRIED = (
     "config_version",
 )
 """Tables by name, what others point to first."""
-_SAMPLES = ("state", "sample")
+_SAMPLES = ("state", "sample", "thinned", "retention")
 _MOST_HOLES = 10_000
 _FAR = 2**40
 _WORDS = {

@@ -11,11 +11,12 @@ Versions:
     3  reference: the lid, when it was read, what the probes showed; reference_drop, probe_check,
        borrowing, borrowed.
     4  season_entry.
+    5  thinned, retention; state: what its samples' mat and estimate are counted from.
 """
 
 from __future__ import annotations
 
-SCHEMA_VERSION = 4
+SCHEMA_VERSION = 5
 """Kept in ``PRAGMA user_version``."""
 
 APPLICATION_ID = 0x42744874
@@ -28,7 +29,81 @@ A commit of ten minutes touches a dozen pages and fills few of them: with 4096 a
 wrote 1.5 MB more to the card (tests/bench/winter.py); reading takes as long.
 """
 
-SCHEMA = """
+THINNED = """
+-- What is left of old samples: a row a chamber and minute, later ten minutes, from the sample that
+-- it begins with to the one that it ends with; by id ordered as the samples.  From one to the next
+-- the course is taken to be straight; where none came for 15 minutes nothing is known.
+CREATE TABLE thinned (
+    id INTEGER PRIMARY KEY,
+    state INTEGER NOT NULL REFERENCES state,    -- that held longest; its heat and closings: ignore
+    t_ms INTEGER NOT NULL,          -- begin, after state.base_ms
+    span_ms INTEGER NOT NULL,       -- length
+    samples INTEGER NOT NULL,       -- made of so many; 1: nothing was recorded until its end
+    closings INTEGER NOT NULL,      -- of the contact
+    heat_ms INTEGER NOT NULL,       -- so long was the relay commanded closed
+    above_ms INTEGER NOT NULL,      -- so long was the callus zone above its setpoint + 0.5 K
+    above_mks INTEGER NOT NULL,     -- and by how much in all, 1/1000 K s
+    below_ms INTEGER NOT NULL,      -- the same below its setpoint - 0.5 K
+    below_mks INTEGER NOT NULL,
+    estimate_over_mc INTEGER,       -- callus zone: mean, over state.estimate_base_mc; NULL: unknown
+    estimate_low_mk INTEGER,        -- how far below its mean the lowest lay, and above it
+    estimate_high_mk INTEGER,       -- the highest; the same for each place
+    expanded_ck INTEGER,            -- the largest expanded uncertainty (k = 2), 1/100 K
+    substrate_mc INTEGER,
+    substrate_low_mk INTEGER,
+    substrate_high_mk INTEGER,
+    substrate_2_mc INTEGER,
+    substrate_2_low_mk INTEGER,
+    substrate_2_high_mk INTEGER,
+    room_mc INTEGER,
+    room_low_mk INTEGER,
+    room_high_mk INTEGER,
+    mat_over_mc INTEGER,            -- over state.mat_base_mc
+    mat_low_mk INTEGER,
+    mat_high_mk INTEGER,
+    callus_mc INTEGER,
+    callus_low_mk INTEGER,
+    callus_high_mk INTEGER,
+    top_mc INTEGER,
+    top_low_mk INTEGER,
+    top_high_mk INTEGER
+) STRICT;
+
+-- How far the thinning has come; one row.
+CREATE TABLE retention (
+    id INTEGER PRIMARY KEY,
+    sample_upto INTEGER NOT NULL,   -- samples up to this id that are still there stay as they are
+    thinned_upto INTEGER NOT NULL   -- rows of thinned up to this id are of ten minutes
+) STRICT;
+"""
+"""New in format 5."""
+
+VIEWS = """
+-- Samples with their state spelled out, for anyone with an SQL prompt.
+CREATE VIEW sample_row AS
+SELECT sample.id AS id, run, base_ms + t_ms AS t_ms, chamber.name AS chamber,
+       substrate_mc, substrate_2_mc, room_mc, mat_base_mc + mat_over_mc AS mat_mc,
+       callus_mc, top_mc, faults, estimate_base_mc + estimate_over_mc AS estimate_mc, expanded_ck,
+       setpoint_mc, substrate_setpoint_mc, duty_pm, heat, condition, closings
+FROM sample CROSS JOIN state ON state.id = sample.state
+     CROSS JOIN chamber ON chamber.id = state.chamber;
+
+-- The same of what is left of older ones.
+CREATE VIEW thinned_row AS
+SELECT thinned.id AS id, run, base_ms + t_ms AS t_ms, span_ms, samples, chamber.name AS chamber,
+       setpoint_mc, condition, faults, thinned.closings AS closings, heat_ms,
+       above_ms, above_mks, below_ms, below_mks,
+       estimate_base_mc + estimate_over_mc AS estimate_mc, estimate_low_mk, estimate_high_mk,
+       expanded_ck, substrate_mc, substrate_low_mk, substrate_high_mk,
+       substrate_2_mc, substrate_2_low_mk, substrate_2_high_mk, room_mc, room_low_mk, room_high_mk,
+       mat_base_mc + mat_over_mc AS mat_mc, mat_low_mk, mat_high_mk,
+       callus_mc, callus_low_mk, callus_high_mk, top_mc, top_low_mk, top_high_mk
+FROM thinned CROSS JOIN state ON state.id = thinned.state
+     CROSS JOIN chamber ON chamber.id = state.chamber;
+"""
+"""Made anew by a migration that changes a table they show."""
+
+SCHEMA = f"""
 -- One start of the daemon.
 CREATE TABLE run (
     id INTEGER PRIMARY KEY,
@@ -65,8 +140,10 @@ CREATE TABLE state (
     condition TEXT NOT NULL,        -- HOLDING, NO_HEAT ...
     heat INTEGER NOT NULL,          -- 1: relay commanded closed
     closings INTEGER NOT NULL,      -- of the contact since this chamber's sample before
-    base_ms INTEGER NOT NULL,       -- added to t_ms of its samples: a multiple of 2^31
-    faults TEXT NOT NULL            -- 'mat:CRC room:STALE': places without a good reading, and why
+    base_ms INTEGER NOT NULL,       -- added to t_ms of its samples: a multiple of 2^24
+    faults TEXT NOT NULL,           -- 'mat:CRC room:STALE': places without a good reading, and why
+    mat_base_mc INTEGER NOT NULL DEFAULT 0,     -- added to mat_over_mc, and the next to
+    estimate_base_mc INTEGER NOT NULL DEFAULT 0 -- estimate_over_mc, so that those take fewer bytes
 ) STRICT;
 
 -- One row a chamber and cycle; read it through the view sample_row.  By rowid, run and then time
@@ -74,19 +151,20 @@ CREATE TABLE state (
 CREATE TABLE sample (
     id INTEGER PRIMARY KEY,
     state INTEGER NOT NULL REFERENCES state,
-    t_ms INTEGER NOT NULL,          -- after state.base_ms: 4 bytes instead of 6 from day 25 on
+    t_ms INTEGER NOT NULL,          -- after state.base_ms, so that 3 bytes hold it
     substrate_mc INTEGER,           -- NULL: no good reading (state.faults says why) or no probe
     substrate_2_mc INTEGER,
     room_mc INTEGER,
-    mat_mc INTEGER,
+    mat_over_mc INTEGER,            -- over state.mat_base_mc
     callus_mc INTEGER,
     top_mc INTEGER,
-    estimate_mc INTEGER,            -- callus zone
+    estimate_over_mc INTEGER,       -- callus zone, over state.estimate_base_mc
     expanded_ck INTEGER,            -- its expanded uncertainty (k = 2), 1/100 K, rounded up
     substrate_setpoint_mc INTEGER,
     duty_pm INTEGER                 -- 1/1000
 ) STRICT;
 
+{THINNED}
 -- Lifetime closings of each chamber's contact.
 CREATE TABLE counter (
     chamber INTEGER PRIMARY KEY REFERENCES chamber,
@@ -208,13 +286,4 @@ CREATE TABLE config_version (
     checksum TEXT NOT NULL,
     text TEXT NOT NULL
 ) STRICT;
-
--- Samples with their state spelled out, for anyone with an SQL prompt.
-CREATE VIEW sample_row AS
-SELECT sample.id AS id, run, base_ms + t_ms AS t_ms, chamber.name AS chamber,
-       substrate_mc, substrate_2_mc, room_mc, mat_mc, callus_mc, top_mc, faults,
-       estimate_mc, expanded_ck, setpoint_mc, substrate_setpoint_mc, duty_pm,
-       heat, condition, closings
-FROM sample CROSS JOIN state ON state.id = sample.state
-     CROSS JOIN chamber ON chamber.id = state.chamber;
-"""
+{VIEWS}"""

@@ -9,7 +9,7 @@ from __future__ import annotations
 import contextlib
 import os
 import sqlite3
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -37,7 +37,11 @@ _WAL_LIMIT = 8 * 2**20
 _CACHE_KIB = 512
 """A quarter of SQLite's own: rows are only added here, and what the service holds stays small."""
 
-_BASE_MS = 2**31  # SQLite stores smaller numbers in 4 bytes
+_HOURS_AT_ONCE = 4
+"""Of four boxes these are 5800 samples, as many pages as the cache holds: none is written that is
+empty in the end."""
+_BASE_MS = 2**24  # from half of it below a base to half of it above, SQLite takes 3 bytes
+_MAT_BASE_MC = 30_000  # mats of -2 to 62 °C take 2 bytes
 
 _INSERT_OF_CHAMBER = {
     ReferenceItem: (
@@ -148,6 +152,23 @@ class Store:
         connection.execute("PRAGMA synchronous = FULL")
         with self._transaction(connection):
             self._insert(self._run_id, items)
+
+    def thin(self, now_ms: int, keep_ms: int, stop: Callable[[], bool]) -> bool:
+        """Thin some hours of old samples, in one transaction; whether there is more to do.
+
+        Args:
+            now_ms: UTC ms by a clock that is set.
+            keep_ms: samples younger than this stay, ms.
+            stop: whether something waits to be written.
+
+        Raises:
+            sqlite3.Error: all is as it was before.
+        """
+        from bottomheat_drivers.log.retention import Thinning  # not before a log is old enough
+
+        connection = self._open_connection()
+        with self._transaction(connection):
+            return Thinning(connection, now_ms, keep_ms).go(_HOURS_AT_ONCE, stop)
 
     def close(self, *, orderly: bool) -> None:
         """Checkpoint and close.  Idempotent.
@@ -385,26 +406,35 @@ class Store:
                 item.condition,
                 item.heat,
                 more,
-                item.t_ms - item.t_ms % _BASE_MS,
+                base_ms := _base_ms(item.t_ms),
                 item.faults,
             )
+            setpoint_mc = item.setpoint_mc or 0
             state = self._states.get(key)
             if state is None:
                 state = self._states[key] = self._next_state
                 self._next_state += 1
-                new_states.append((state, *key))
+                new_states.append((state, *key, _MAT_BASE_MC, setpoint_mc))
+            substrate, second, room, mat, callus, top = item.places_mc
             rows.append(
                 (
                     state,
-                    item.t_ms % _BASE_MS,
-                    *item.places_mc,
-                    item.estimate_mc,
+                    item.t_ms - base_ms,
+                    substrate,
+                    second,
+                    room,
+                    None if mat is None else mat - _MAT_BASE_MC,
+                    callus,
+                    top,
+                    None if item.estimate_mc is None else item.estimate_mc - setpoint_mc,
                     item.expanded_ck,
                     item.substrate_setpoint_mc,
                     item.duty_pm,
                 )
             )
-        connection.executemany("INSERT INTO state VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)", new_states)
+        connection.executemany(
+            "INSERT INTO state VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", new_states
+        )
         connection.executemany(
             "INSERT INTO sample VALUES (NULL, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", rows
         )
@@ -454,3 +484,8 @@ class Store:
             connection.execute(
                 "UPDATE alarm SET cleared = ? WHERE id = ?", (cursor.lastrowid, standing[0])
             )
+
+
+def _base_ms(t_ms: int) -> int:
+    """The multiple of ``_BASE_MS`` that lies nearest."""
+    return (t_ms + _BASE_MS // 2) // _BASE_MS * _BASE_MS

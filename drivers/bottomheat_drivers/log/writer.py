@@ -24,8 +24,10 @@ from bottomheat.ports import Clock
 from bottomheat.season.ledger import SeasonEntry
 from bottomheat_drivers.log import codec, migrations
 from bottomheat_drivers.log.codec import ConfigItem, Item
+from bottomheat_drivers.log.keeping import Keeping
 from bottomheat_drivers.log.ring import ROOM, WIDE_ROOM, Ring, make_room
 from bottomheat_drivers.log.store import RunStart, Store
+from bottomheat_drivers.log.troubles import explain
 
 COMMIT_EVERY_S = 600.0
 COMMIT_ROWS = 1024
@@ -39,36 +41,6 @@ LOST = "rows were lost"
 """By these words a reader knows the event that tells of it."""
 FIRST_PAUSE_S = 1.0
 LONGEST_PAUSE_S = 60.0
-
-
-def explain(error: BaseException, path: Path) -> str:
-    """Why the log is not written, in one sentence for the grower."""
-    if isinstance(error, LogError):
-        return str(error)
-    match migrations.primary_code(error):
-        case sqlite3.SQLITE_FULL:
-            return f"The card is full: the log {path} cannot grow, so free some space."
-        case sqlite3.SQLITE_READONLY:
-            return (
-                f"The log {path} may not be written: check its owner, and whether the card "
-                "has turned read-only (if so, change the card)."
-            )
-        case sqlite3.SQLITE_IOERR:
-            return (
-                f"The card gave an input/output error at the log {path}: copy the log to another "
-                "place and change the card."
-            )
-        case sqlite3.SQLITE_CANTOPEN:
-            return (
-                f"The log {path} cannot be opened: check that its folder exists and that the "
-                "service may write there."
-            )
-        case sqlite3.SQLITE_CORRUPT | sqlite3.SQLITE_NOTADB:
-            return f"The log {path} is damaged; it is set aside and a new one begun."
-        case sqlite3.SQLITE_BUSY | sqlite3.SQLITE_LOCKED:
-            return f"Another program keeps the log {path} locked: close that program."
-        case _:
-            return f"The log {path} cannot be written: {error}."
 
 
 class SqliteJournal:
@@ -89,6 +61,7 @@ class SqliteJournal:
         commit_every_s: time between commits of samples, s of the run.
         capacity: rows kept while the disk does not take them; then the oldest are dropped.
         ballast_bytes: size of the reserve file beside the log; 0 for none.
+        keep_raw_s: samples older than this are thinned, s; None: all stay.  With ``background``.
         connect: opens the connection; for tests of slow and failing disks.
 
     Raises:
@@ -107,6 +80,7 @@ class SqliteJournal:
         commit_every_s: float = COMMIT_EVERY_S,
         capacity: int = CAPACITY,
         ballast_bytes: int = BALLAST_BYTES,
+        keep_raw_s: float | None = None,
         connect: migrations.Connect = migrations.connect,
     ) -> None:
         self._path = path
@@ -115,6 +89,7 @@ class SqliteJournal:
         self._commit_every_ms = commit_every_s * 1000
         self._commit_rows = COMMIT_ROWS if background else FOREGROUND_ROWS
         self._capacity = max(capacity, 1)
+        self._keeping = None if keep_raw_s is None else Keeping(keep_raw_s)
         self._lock = threading.Condition()
         self._queue: deque[Item] = deque()
         self._in_flight: list[Item] = []
@@ -389,6 +364,7 @@ class SqliteJournal:
                     break
                 if self._drain():
                     pause_s = FIRST_PAUSE_S
+                    self._tidy()
                     continue
                 with self._lock:
                     self._lock.wait_for(lambda: self._stop, timeout=pause_s)
@@ -433,6 +409,24 @@ class SqliteJournal:
             self._lock.notify_all()
         return True
 
+    def _tidy(self) -> None:
+        """Thin some of what is old, while nothing waits to be written."""
+        keeping = self._keeping
+        now_ms = None if keeping is None else keeping.now_ms(self._clock)
+        if keeping is None or now_ms is None:
+            return
+        try:
+            more = self._store.thin(now_ms, keeping.keep_ms, lambda: self._due or self._stop)
+        except sqlite3.Error as error:
+            self._distrust(error)  # nothing was thinned: it is tried again
+        except Exception as error:  # noqa: BLE001 a fault of its own costs the thinning alone
+            self._keeping = None
+            with self._lock:
+                self._say(f"Old rows of the log are not thinned any more ({error!r}): it grows.")
+                self._due = self._urgent = True
+        else:
+            keeping.went(self._clock, more=more)
+
     def _loss_told(self, t_ms: int) -> list[Item]:
         if not self._dropped:
             return []
@@ -454,11 +448,7 @@ class SqliteJournal:
             self._store.write(batch)
 
     def _give_back(self, error: Exception, *, urgent: bool) -> None:
-        code = migrations.primary_code(error)
-        if code not in (sqlite3.SQLITE_FULL, sqlite3.SQLITE_BUSY):
-            # A connection that met an input/output error is not trusted with the next row.
-            self._store.suspect = self._store.suspect or code in migrations.DAMAGED
-            self._abandon()
+        self._distrust(error)
         with self._lock:
             self._queue.extendleft(reversed(self._in_flight))
             self._in_flight = []
@@ -466,6 +456,13 @@ class SqliteJournal:
             self._urgent = self._urgent or urgent
             self._failure = explain(error, self._path)
             self._lock.notify_all()
+
+    def _distrust(self, error: Exception) -> None:
+        """A connection that met an input/output error is not trusted with the next row."""
+        code = migrations.primary_code(error)
+        if code not in (sqlite3.SQLITE_FULL, sqlite3.SQLITE_BUSY):
+            self._store.suspect = self._store.suspect or code in migrations.DAMAGED
+            self._abandon()
 
     def _abandon(self) -> None:
         try:
