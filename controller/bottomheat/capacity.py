@@ -387,6 +387,25 @@ def _bounds(chamber: ChamberConfig, lift: Lift) -> tuple[Bound, ...]:
     return tuple(sorted(found, key=lambda each: -each.room_c.value))
 
 
+def mat_most_w(chamber: ChamberConfig, lift: Lift, layer_c: float) -> float:
+    """Mean power at which the mat's peaks stay below where heat is held back, W; inf: no probe.
+
+    Args:
+        chamber: the box.
+        lift: how it answers to heat.
+        layer_c: wet layer, °C.
+    """
+    rated, mat_k_per_w = chamber.heater.watts, _mat_k_per_w(lift)
+    box = _box(chamber, lift)
+    watts = rated
+    for _ in range(6):
+        cap_c = box.mat_cap_c(watts / rated)
+        if cap_c is None:
+            return math.inf
+        watts += 0.5 * (min(rated, max(0.0, (cap_c - layer_c) / mat_k_per_w)) - watts)
+    return watts
+
+
 def _mat_room_c(box: _Box) -> float:
     """The coldest room in which the mat's peaks stay below where heat is held back, °C."""
     rated = box.chamber.heater.watts

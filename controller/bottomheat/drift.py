@@ -1,0 +1,464 @@
+"""What becomes of a box over weeks: its answer to heat, held against what it was.  Pure, O(1).
+
+Two ratios are taken from each day of calm hours:
+
+- lift: how far a watt lifts the wet layer, K/W: layer less room (through the box's own lags) over
+  the power that has come through to it;
+- lead: how far a watt lifts the mat over the wet layer, K/W: the mat is the first to feel the heat,
+  and what lies between the two is the wet layer alone.
+
+Which of them has changed says where to look.  A mat that gives less moves both by the same share; a
+lid left off, a draught or a wetter medium lower the lift and leave the lead; a drier or wetter
+layer changes the lead.  The first days are what later ones are held to.  A change is told when a
+two-sided CUSUM of the daily logarithms crosses its bound (E. S. Page, Biometrika 41 (1954)
+100-115), so that a slow fading and a sudden change are both seen and a single odd day is not.
+Losing a third of the heat at once is the mat detector's (``protect.signs``), which is quicker.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from typing import Any
+
+from bottomheat.hourly import HOUR_S, Hour
+from bottomheat.protect.frozen import changed
+from bottomheat.response import Response
+
+DAY_H = 24
+CALM_HOURS = 16
+"""A day with fewer calm hours tells nothing."""
+
+LEAST_DUTY = 0.08
+LEAST_RISE_K = 3.0
+"""Nor does one in which so little heat was needed that the probes' errors are a large share."""
+
+SETTLE_H = 48
+"""After a start, or after an hour is missing for long, the lags are not known before this."""
+
+BRIDGED_H = 6
+"""So many hours in which nothing was known are bridged with the next one's means: a restart."""
+
+REFERENCE_DAYS = 5
+"""Days that the reference is the mean of."""
+
+SLACK = 0.04
+BOUND = 0.24
+"""CUSUM of the daily logarithm: what a day may be off, and the sum that tells.  A change of 12 %
+crosses after three days, one of 8 % after six, a fading of half a per cent a day after 18."""
+
+CONFIRM_DAYS = 3
+"""Once a sum has crossed, so many more days say how large the change is; one that has gone again by
+then is not told."""
+
+LEAST_CHANGE = 0.05
+"""Logarithm of a change worth telling."""
+
+ALIKE = 0.06
+"""Logarithms of lift and lead closer than this have changed by the same share; judgement."""
+
+LEAD_CHANGED = 0.08
+"""A lead that has changed by less than this has not changed; judgement."""
+
+
+class Cause(StrEnum):
+    """What has changed, as far as lift and lead tell."""
+
+    MAT_LESS = "mat gives less"
+    MAT_MORE = "mat gives more"
+    LOSES_MORE = "box loses more"
+    LOSES_LESS = "box loses less"
+    LAYER_DRIER = "layer drier"
+    LAYER_WETTER = "layer wetter"
+    UNKNOWN = "not told apart"
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """What is told.
+
+    Attributes:
+        lift_share: change of the lift, as a share of what it was; -0.12 is 12 % less.
+        lead_share: the same of the lead; None without a probe on the mat.
+        cause: what that points to.
+        since_day: number of the day (24 h of the hours given) that the reference is from.
+    """
+
+    lift_share: float
+    lead_share: float | None
+    cause: Cause
+    since_day: int
+
+
+@dataclass(frozen=True)
+class Trace:
+    """One ratio: the reference, the two sums, and the days that confirm a change.
+
+    Attributes:
+        reference: logarithm that days are held to; None before the first day.
+        days: days that the reference is the mean of.
+        up: CUSUM upwards.
+        down: CUSUM downwards.
+        confirmed: days since a sum crossed.
+        lately: mean of those days.
+    """
+
+    reference: float | None = None
+    days: int = 0
+    up: float = 0.0
+    down: float = 0.0
+    confirmed: int = 0
+    lately: float = 0.0
+
+
+@dataclass(frozen=True)
+class Drift:
+    """What is remembered of one box; a few numbers.
+
+    Attributes:
+        at: number of the last hour.
+        quick_w: power as it has come through the quick lag, W.
+        slow_w: through the slow lag, W.
+        room_quick_c: room through the quick lag, °C.
+        room_slow_c: through the slow lag, °C.
+        fed_w: power through the mat's own lag, W; for the lead.
+        settle_h: hours until the lags are known, h.
+        hours: calm hours of the day that runs.
+        xx: their sum of squared power come through, W².
+        xy: of power come through times rise, W·K.
+        x: of power come through, W.
+        led_k: of leads, K.
+        led_w: of power through the mat's lag, W.
+        leads: hours with a lead.
+        confirming: days that a change is still to be confirmed by; 0: none is suspected.
+        since_day: day of the reference.
+        lift: the ratio lift, logarithm of K/W.
+        lead: the ratio lead, logarithm of K/W.
+        key: what the reference goes by: watts and lags; with another it begins anew.
+    """
+
+    at: int | None = None
+    quick_w: float = 0.0
+    slow_w: float = 0.0
+    room_quick_c: float = 0.0
+    room_slow_c: float = 0.0
+    fed_w: float = 0.0
+    settle_h: int = SETTLE_H
+    hours: int = 0
+    xx: float = 0.0
+    xy: float = 0.0
+    x: float = 0.0
+    led_k: float = 0.0
+    led_w: float = 0.0
+    leads: int = 0
+    confirming: int = 0
+    since_day: int | None = None
+    lift: Trace = Trace()
+    lead: Trace = Trace()
+    key: tuple[float, ...] = ()
+
+
+_MAT_LAG_S = 0.5 * HOUR_S
+"""The slower part of the mat's lead, as ``LEAD_SLOW_S``; hours are long beside it."""
+
+
+def afresh(drift: Drift) -> Drift:
+    """The box was filled or moved: another box as far as heat is concerned."""
+    return changed(drift, since_day=None, lift=Trace(), lead=Trace(), confirming=0)
+
+
+def advance_hour(
+    drift: Drift, hour: Hour, response: Response, watts: float
+) -> tuple[Drift, Change | None]:
+    """Take an hour into account; at the end of a day tell what has changed, or None.
+
+    Args:
+        drift: of the hour before.
+        hour: the one that has ended.
+        response: lags and load of the box: of the identified model, or the usual shape.
+        watts: rated power, W.
+    """
+    key = (watts, response.slow_s, response.quick_s, response.load_k)
+    if drift.key != key:
+        drift = changed(Drift(), key=key)
+    missed = None if drift.at is None else hour.number - drift.at
+    if missed is None or not 1 <= missed <= BRIDGED_H:
+        base_w = max(0.0, (hour.layer_c - hour.room_c - response.load_k) / response.gain_k_per_w)
+        drift = changed(
+            drift,
+            quick_w=base_w,
+            slow_w=base_w,
+            room_quick_c=hour.room_c,
+            room_slow_c=hour.room_c,
+            fed_w=hour.watts,
+            settle_h=SETTLE_H,
+        )
+        missed = 1
+    before_w, before_c = _come(drift, response)
+    drift = _run(drift, hour, response, missed * HOUR_S)
+    after_w, after_c = _come(drift, response)
+    change = None
+    if drift.at is not None and hour.number // DAY_H != drift.at // DAY_H:
+        drift, change = _end_day(drift, watts, drift.at // DAY_H)
+    drift = changed(drift, at=hour.number, settle_h=max(0, drift.settle_h - missed))
+    if not hour.calm or drift.settle_h:
+        return drift, change
+    x = 0.5 * (before_w + after_w)
+    rise_k = hour.layer_c - 0.5 * (before_c + after_c) - response.load_k
+    drift = changed(
+        drift,
+        hours=drift.hours + 1,
+        xx=drift.xx + x * x,
+        xy=drift.xy + x * rise_k,
+        x=drift.x + x,
+    )
+    if hour.mat_c is not None:
+        drift = changed(
+            drift,
+            led_k=drift.led_k + hour.mat_c - hour.layer_c,
+            led_w=drift.led_w + drift.fed_w,
+            leads=drift.leads + 1,
+        )
+    return drift, change
+
+
+def _come(drift: Drift, response: Response) -> tuple[float, float]:
+    """Power, W, and room, °C, as the wet layer feels them."""
+    heat_w = drift.slow_w + response.quick_share * (drift.quick_w - drift.slow_w)
+    share = response.room_quick_share
+    return heat_w, drift.room_slow_c + share * (drift.room_quick_c - drift.room_slow_c)
+
+
+def _run(drift: Drift, hour: Hour, response: Response, seconds: float) -> Drift:
+    """Move the lags on; the dead time is added to the quick lag, which hours cannot tell apart."""
+    quick = -math.expm1(-seconds / (response.quick_s + response.dead_s))
+    slow = -math.expm1(-seconds / (response.slow_s + response.dead_s))
+    room_quick = -math.expm1(-seconds / response.quick_s)
+    room_slow = -math.expm1(-seconds / response.slow_s)
+    # The mean over the hour of what has come through the mat's lag.
+    lag = _MAT_LAG_S / seconds * -math.expm1(-seconds / _MAT_LAG_S)
+    return changed(
+        drift,
+        quick_w=drift.quick_w + (hour.watts - drift.quick_w) * quick,
+        slow_w=drift.slow_w + (hour.watts - drift.slow_w) * slow,
+        room_quick_c=drift.room_quick_c + (hour.room_c - drift.room_quick_c) * room_quick,
+        room_slow_c=drift.room_slow_c + (hour.room_c - drift.room_slow_c) * room_slow,
+        fed_w=hour.watts + (drift.fed_w - hour.watts) * lag,
+    )
+
+
+def _end_day(drift: Drift, watts: float, day: int) -> tuple[Drift, Change | None]:
+    """Take the day's ratios into account."""
+    hours, sums = drift.hours, drift
+    drift = changed(drift, hours=0, xx=0.0, xy=0.0, x=0.0, led_k=0.0, led_w=0.0, leads=0)
+    if hours < CALM_HOURS or sums.x < LEAST_DUTY * watts * hours or sums.xy <= 0.0:
+        return drift, None
+    lift = sums.xy / sums.xx
+    if lift * sums.x / hours < LEAST_RISE_K:
+        return drift, None
+    lead = None
+    if sums.leads >= CALM_HOURS and sums.led_w > 0.0 and sums.led_k > 0.0:
+        lead = math.log(sums.led_k / sums.led_w)
+    if drift.since_day is None:
+        drift = changed(drift, since_day=day)
+    confirming = drift.confirming > 0
+    traces = _take(drift.lift, math.log(lift), confirming=confirming), drift.lead
+    if lead is not None:
+        traces = traces[0], _take(drift.lead, lead, confirming=confirming)
+    drift = changed(drift, lift=traces[0], lead=traces[1])
+    if not confirming:
+        crossed = any(max(trace.up, trace.down) >= BOUND for trace in traces)
+        return (changed(drift, confirming=CONFIRM_DAYS) if crossed else drift), None
+    if drift.confirming > 1:
+        return changed(drift, confirming=drift.confirming - 1), None
+    change = _change(drift)
+    if max(abs(_off(trace) or 0.0) for trace in traces) < LEAST_CHANGE:
+        lift_trace, lead_trace = (Trace(trace.reference, trace.days) for trace in traces)
+        return changed(drift, confirming=0, lift=lift_trace, lead=lead_trace), None
+    # From here on the box is held to what it has become.
+    lift_trace, lead_trace = (_rebased(trace) for trace in traces)
+    return changed(drift, confirming=0, lift=lift_trace, lead=lead_trace, since_day=day), change
+
+
+def _take(trace: Trace, value: float, *, confirming: bool) -> Trace:
+    if trace.days < REFERENCE_DAYS or trace.reference is None:
+        before = 0.0 if trace.reference is None else trace.reference
+        return Trace(before + (value - before) / (trace.days + 1), trace.days + 1)
+    if confirming:
+        count = trace.confirmed + 1
+        lately = trace.lately + (value - trace.lately) / count
+        return replace(trace, confirmed=count, lately=lately)
+    off = value - trace.reference
+    return Trace(
+        trace.reference,
+        trace.days,
+        max(0.0, trace.up + off - SLACK),
+        max(0.0, trace.down - off - SLACK),
+    )
+
+
+def _rebased(trace: Trace) -> Trace:
+    if trace.reference is None or not trace.confirmed:
+        return trace
+    return Trace(trace.lately, REFERENCE_DAYS)
+
+
+def _off(trace: Trace) -> float | None:
+    if trace.reference is None or not trace.confirmed:
+        return None
+    return trace.lately - trace.reference
+
+
+def _change(drift: Drift) -> Change:
+    lift, lead = _off(drift.lift) or 0.0, _off(drift.lead)
+    return Change(
+        math.expm1(lift),
+        None if lead is None else math.expm1(lead),
+        cause(lift, lead),
+        drift.since_day or 0,
+    )
+
+
+def cause(lift_value: float, lead_value: float | None) -> Cause:
+    """What a change of both ratios points to.
+
+    Args:
+        lift_value: change of the logarithm of the lift.
+        lead_value: the same of the lead; None without a probe on the mat.
+    """
+    if lead_value is None:
+        return Cause.UNKNOWN
+    if abs(lead_value) < LEAD_CHANGED and abs(lead_value) < 0.6 * abs(lift_value):
+        return Cause.LOSES_MORE if lift_value < 0.0 else Cause.LOSES_LESS
+    if abs(lift_value - lead_value) < max(ALIKE, 0.4 * abs(lead_value)):
+        return Cause.MAT_LESS if lead_value < 0.0 else Cause.MAT_MORE
+    return Cause.LAYER_WETTER if lead_value < 0.0 else Cause.LAYER_DRIER
+
+
+def words(change: Change, since: str) -> str:
+    """A change in words for a grower.
+
+    Args:
+        change: what was found.
+        since: when the reference is from, as "5 November".
+    """
+    told = f"since about {since} a watt lifts the wet layer {_percent(change.lift_share)}"
+    if change.lead_share is not None:
+        told += f", and the mat over it {_percent(change.lead_share)}"
+    return f"{told}: {_LOOK[change.cause]}"
+
+
+def _percent(share: float) -> str:
+    if abs(share) < 0.015:
+        return "as before"
+    return f"{100 * abs(share):.0f} % {'more' if share > 0.0 else 'less'}"
+
+
+_LOOK = {
+    Cause.MAT_LESS: "the mat gives less heat: it is ageing, part of it is dead, or the mains "
+    "voltage is low; look at it before the coldest night",
+    Cause.MAT_MORE: "the mat gives more heat than it did: another mat, or a higher mains voltage; "
+    "write its watts into the config",
+    Cause.LOSES_MORE: "the box loses more heat: is the lid on and tight, does it stand in a "
+    "draught, is the medium wetter or the foam wet?",
+    Cause.LOSES_LESS: "the box loses less heat: the medium has dried, or it is better covered; "
+    "feel whether it wants water",
+    Cause.LAYER_DRIER: "the layer over the mat has become drier, or the box no longer lies flat on "
+    "the mat: look, water from below",
+    Cause.LAYER_WETTER: "the layer over the mat has become wetter: look whether water stands in it",
+    Cause.UNKNOWN: "the mat is ageing, or the medium is drier or wetter, or the lid lies "
+    "otherwise: look (a probe on the mat would tell which)",
+}
+
+
+def to_plain(drift: Drift) -> dict[str, Any]:
+    """What is remembered, as JSON data."""
+    return {
+        "at": drift.at,
+        "lags": [drift.quick_w, drift.slow_w, drift.room_quick_c, drift.room_slow_c, drift.fed_w],
+        "settle_h": drift.settle_h,
+        "day": [drift.hours, drift.xx, drift.xy, drift.x, drift.led_k, drift.led_w, drift.leads],
+        "confirming": drift.confirming,
+        "since_day": drift.since_day,
+        "lift": _trace_plain(drift.lift),
+        "lead": _trace_plain(drift.lead),
+        "key": list(drift.key),
+    }
+
+
+def _trace_plain(trace: Trace) -> list[float | int | None]:
+    return [trace.reference, trace.days, trace.up, trace.down, trace.confirmed, trace.lately]
+
+
+def from_plain(data: Any, later_h: int | None) -> Drift:
+    """From what ``to_plain`` made.
+
+    Args:
+        data: JSON data.
+        later_h: what to add to its hours so that they are those of this run; None where nobody
+            knows how long ago it was: then the day that ran is lost and the lags begin anew.
+
+    Raises:
+        ValueError: it is none of ours.
+    """
+    match data:
+        case {
+            "at": (None | int()) as at,
+            "lags": [*lags],
+            "settle_h": int(settle_h),
+            "day": [int(hours), *sums, int(leads)],
+            "confirming": int(confirming),
+            "since_day": (None | int()) as since_day,
+            "lift": [*lift],
+            "lead": [*lead],
+            "key": [*key],
+        } if len(lags) == 5 and len(sums) == 5:
+            pass
+        case _:
+            raise ValueError("it is no drift of a box")
+    numbers = [_number(each) for each in (*lags, *sums, *key)]
+    made = Drift(
+        lift=_trace(lift),
+        lead=_trace(lead),
+        confirming=confirming,
+        since_day=since_day,
+        key=tuple(numbers[10:]),
+    )
+    if at is None or later_h is None:
+        return made
+    days = later_h // DAY_H
+    xx, xy, x, led_k, led_w = numbers[5:10]
+    return changed(
+        made,
+        at=at + later_h,
+        quick_w=numbers[0],
+        slow_w=numbers[1],
+        room_quick_c=numbers[2],
+        room_slow_c=numbers[3],
+        fed_w=numbers[4],
+        settle_h=settle_h,
+        hours=hours,
+        xx=xx,
+        xy=xy,
+        x=x,
+        led_k=led_k,
+        led_w=led_w,
+        leads=leads,
+        since_day=None if since_day is None else since_day + days,
+    )
+
+
+def _trace(data: list[Any]) -> Trace:
+    match data:
+        case [reference, int(days), up, down, int(confirmed), lately]:
+            mean = None if reference is None else _number(reference)
+            return Trace(mean, days, _number(up), _number(down), confirmed, _number(lately))
+        case _:
+            raise ValueError("a ratio of its drift is damaged")
+
+
+def _number(value: Any) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        raise ValueError("a number of its drift is damaged")
+    return float(value)
