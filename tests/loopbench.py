@@ -49,6 +49,8 @@ class Keeper:
         self.refuses = False
         self.latched = False
         self.closed = False
+        self.pid = 1
+        self.series: bool | None = None
         self._status: KeeperStatus | None = None
 
     def send(self, lease: Lease) -> bool:
@@ -56,9 +58,15 @@ class Keeper:
         self.history.append("lease")
         if not self.silent:
             line = LineStatus(
-                BOX, bool(lease.heat) and not self.refuses, 0, self.latched, "mat hot", 20.0, None
+                BOX,
+                bool(lease.heat) and not self.refuses,
+                0,
+                self.latched,
+                "mat hot",
+                20.0,
+                self.series,
             )
-            self._status = KeeperStatus(self.clock.monotonic_s(), 1, (line,))
+            self._status = KeeperStatus(self.clock.monotonic_s(), self.pid, (line,))
         return not self.silent
 
     def status(self) -> KeeperStatus | None:
@@ -169,6 +177,8 @@ class Bench:
         ledger: Sequence[Dated] = (),
         ledger_trouble: str | None = None,
         setpoints: MemoryDesk | None = None,
+        contacts: MemoryDesk | None = None,
+        logged: Mapping[str, int] | None = None,
         top: str | None = None,
     ) -> None:
         self.history: list[str] = []
@@ -182,6 +192,7 @@ class Bench:
         self.service = NoServiceManager()
         self.config = config() if made is None else made
         self.setpoints = MemoryDesk() if setpoints is None else setpoints
+        self.contacts = MemoryDesk() if contacts is None else contacts
         told = {Place.SUBSTRATE: "20.0", Place.ROOM: "12.0", Place.MAT: mat}
         self.probes = ScriptedProbes({BOX: told if top is None else {**told, Place.TOP: top}})
         self.spare: Callable[[float], Raw] = lambda now_s: Sample(24.5, now_s)
@@ -201,6 +212,7 @@ class Bench:
             power=self.power,
             borrowed=self.borrowed,
             setpoints=self.setpoints,
+            contacts=self.contacts,
         )
         state = cycle.start(self.config, {}, proved=True)
         self.loop = Loop(
@@ -213,6 +225,7 @@ class Bench:
             sessions=sessions,
             ledger=ledger,
             ledger_trouble=ledger_trouble,
+            logged=logged,
         )
 
     def _spare_says(self, now_s: float) -> Raw:

@@ -310,6 +310,13 @@ TOLD: Mapping[Alarm, Told] = MappingProxyType(
             on_s=600.0,
             off_s=3600.0,
         ),
+        Alarm.RELAY_WORN: Told(
+            Level.MORNING,
+            Danger.OTHER,
+            "A relay has used up most of the closings that its maker rates it for, or all",
+            "Weeks to months (bottomheat check says): a worn contact may weld shut or stay open.",
+            "Have it changed by somebody licensed, with the power off; then bottomheat done relay.",
+        ),
         Alarm.DAEMON_SILENT: Told(
             Level.NOW,
             Danger.TOO_COLD,

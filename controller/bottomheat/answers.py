@@ -9,6 +9,7 @@ from typing import Any
 from bottomheat import alarm_answers, cycle, reference_request, tend_request
 from bottomheat.alarm_answers import Changed
 from bottomheat.commission import proving
+from bottomheat.contacts import Contacts
 from bottomheat.errors import LatchError
 from bottomheat.lessons import Lessons
 from bottomheat.model import Event, EventKind
@@ -25,6 +26,7 @@ class Answers:
         say: logs and tells an event.
         lessons: the borrowed probes.
         seasonal: the batches.
+        contacts: how often the relays have closed.
     """
 
     def __init__(
@@ -34,12 +36,14 @@ class Answers:
         say: Callable[[Event], None],
         lessons: Lessons,
         seasonal: Seasonal,
+        contacts: Contacts,
     ) -> None:
         self._out = outside
         self._run = run
         self._say = say
         self._lessons = lessons
         self._seasonal = seasonal
+        self._contacts = contacts
 
     def handle(self, request: Mapping[str, Any]) -> Mapping[str, Any]:
         """Answer one request of the control socket; never raises on what a client may send."""
@@ -132,9 +136,11 @@ class Answers:
         status = out.keeper.status()
         answer = run.board.answer(run.state, run.config, status, now_s)
         sessions, seasons = self._lessons.shown(), self._seasonal.shown()
+        contacts = self._contacts.shown()
         for chamber in answer["chambers"]:
             chamber["learning"] = sessions.get(chamber["name"])
             chamber["season"] = seasons.get(chamber["name"])
+            chamber["contacts"] = contacts.get(chamber["name"])
         answer |= alarm_answers.status_rows(run.desk, now_s, out.clock.wall_ms())
         answer["keeper_pid"] = None if status is None else status.pid
         answer["wall_ms"] = out.clock.wall_ms()

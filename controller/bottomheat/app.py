@@ -25,7 +25,7 @@ from bottomheat_drivers.borrowed import W1Borrowed
 from bottomheat_drivers.clock import SystemClock
 from bottomheat_drivers.config_watch import YamlConfigSource, start_config
 from bottomheat_drivers.control_socket import ControlSocket, ProcessSignals
-from bottomheat_drivers.desk_file import DeskFile, desk_path, setpoints_file
+from bottomheat_drivers.desk_file import DeskFile, contacts_file, desk_path, setpoints_file
 from bottomheat_drivers.keeper_child import KeeperChild
 from bottomheat_drivers.keeper_link import KeeperClient
 from bottomheat_drivers.latch_file import LatchFile, begin_clear, latch_path
@@ -111,6 +111,8 @@ def run_daemon(config_path: Path, *, start_keeper: bool) -> None:
         stack.callback(desk.close)
         setpoints = setpoints_file(folder)
         stack.callback(setpoints.close)
+        contacts = contacts_file(folder)
+        stack.callback(contacts.close)
         control = ControlSocket(control_path(config), clock, signals)
         stack.callback(control.close)
         source = _watched(config_path, folder, config, journal.note_config)
@@ -156,6 +158,7 @@ def run_daemon(config_path: Path, *, start_keeper: bool) -> None:
             power=PowerFlag(clock),
             borrowed=borrowed,
             setpoints=setpoints,
+            contacts=contacts,
             zone=clock.zone(),
         )
         loop = Loop(
@@ -169,6 +172,7 @@ def run_daemon(config_path: Path, *, start_keeper: bool) -> None:
             sessions,
             past.season,
             past.trouble,
+            past.closings,
         )
         loop.run()
 

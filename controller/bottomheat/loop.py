@@ -20,6 +20,7 @@ from bottomheat.board import Board
 from bottomheat.borrowing import Session
 from bottomheat.config import Config
 from bottomheat.config_wiring import fingerprint
+from bottomheat.contacts import Contacts
 from bottomheat.errors import ConfigError, LatchError
 from bottomheat.keeper_weld import CHECKING
 from bottomheat.lessons import Lessons
@@ -57,6 +58,7 @@ class Loop:
         sessions: Mapping[str, Session] | None = None,
         ledger: Sequence[Dated] = (),
         ledger_trouble: str | None = None,
+        logged: Mapping[str, int] | None = None,
     ) -> None:
         """Start a run.
 
@@ -71,6 +73,8 @@ class Loop:
             sessions: borrowed probes that go on teaching from the run before.
             ledger: the season's entries in the log.
             ledger_trouble: why they could not be read, or None.
+            logged: closings of each heat relay that the log counts, over all runs before; None: it
+                could not be read.
         """
         self._out = outside
         now_s = outside.clock.monotonic_s()
@@ -86,7 +90,12 @@ class Loop:
         )
         self._lessons = Lessons(outside, self._run, self._say)
         self._seasonal = Seasonal(outside, self._run, self._say, ledger, ledger_trouble)
-        self._answers = Answers(outside, self._run, self._say, self._lessons, self._seasonal)
+        self._contacts = Contacts(
+            outside, self._run, self._say, self._seasonal.relays_changed, logged
+        )
+        self._answers = Answers(
+            outside, self._run, self._say, self._lessons, self._seasonal, self._contacts
+        )
         self._opening = tuple(opening)
         self._aftermath = aftermath
         self._desk_saved = alarm_memo.essence(self._run.desk)
@@ -106,6 +115,7 @@ class Loop:
         for event in self._opening:
             self._say(event)
         self._seasonal.start(next_s)
+        self._contacts.start(next_s)
         try:
             while not out.signals.stop_requested:
                 self._turn()
@@ -126,6 +136,7 @@ class Loop:
         out.service.stopping()
         self._keep_desk(out.clock.monotonic_s())
         now_s = out.clock.monotonic_s()
+        self._contacts.stop(now_s)
         self._say(
             Event(EventKind.STOPPED, now_s, None, "service stopped, relay open", durable=True)
         )
@@ -148,6 +159,7 @@ class Loop:
         self._seasonal.turn(now_s)
         step = cycle.advance(run.state, readings, now_s, run.config, feedback=self._feedback(now_s))
         run.state = step.state
+        self._contacts.turn(now_s)
         reset = frozenset(run.reset)
         lease = Lease(
             now_s,
@@ -200,7 +212,8 @@ class Loop:
         run.desk, events = alarm_desk.take(
             run.desk,
             conditions(run.state, step.records, run.house)
-            | self._seasonal.conditions(step.records, now_s),
+            | self._seasonal.conditions(step.records, now_s)
+            | self._contacts.conditions(),
             now_s,
             self._out.clock.wall_ms(),
             latched=latched_chambers(run.state, self._out.keeper.status()),

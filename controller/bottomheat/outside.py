@@ -50,6 +50,7 @@ class Outside:
     power: PowerSupply | None = None
     borrowed: BorrowedProbes | None = None
     setpoints: DeskStore | None = None
+    contacts: DeskStore | None = None
     zone: tzinfo = UTC
 
 

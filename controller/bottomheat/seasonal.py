@@ -15,7 +15,7 @@ from bottomheat.alarm_desk import Key
 from bottomheat.config import Config
 from bottomheat.model import Event, EventKind, Record
 from bottomheat.outside import Outside, Run
-from bottomheat.season import from_config, orders, tops
+from bottomheat.season import from_config, orders, relays, tops
 from bottomheat.season.ledger import Dated, SeasonEntry, fold
 from bottomheat.season.orders import Orders
 
@@ -52,6 +52,7 @@ class Seasonal:
         self._warm: Mapping[str, tops.Warm] = {}
         self._unplaced: dict[int, float] = {}
         self._failure: str | None = None
+        self._relays: relays.Told | None = None
 
     def _kept(self) -> Orders:
         """The setpoints of the run before; none where nothing usable was kept."""
@@ -123,7 +124,7 @@ class Seasonal:
                 entered_ms = wall_ms - round((now_s - at_s) * 1000)
                 self._entries[index] = replace(dated, entered_ms=entered_ms, sure=True)
         self._unplaced.clear()
-        self._season = fold(self._entries)
+        self._season, self._relays = fold(self._entries), None
 
     def _keep(self) -> None:
         """Have the setpoints kept over a restart, where they changed."""
@@ -198,6 +199,14 @@ class Seasonal:
             self.turn(now_s)
         return done.answer
 
+    def relays_changed(self) -> relays.Told | None:
+        """When the grower had each relay changed; None where the ledger could not be read."""
+        if self._trouble is not None:
+            return None
+        if self._relays is None:
+            self._relays = relays.told(self._entries)
+        return self._relays
+
     def shown(self) -> dict[str, dict[str, Any]]:
         """What rules each box, for the screen."""
         return {
@@ -217,4 +226,4 @@ class Seasonal:
         self._entries.append(Dated(number, clock.wall_ms(), clock.synchronised(), entry))
         if not clock.synchronised():
             self._unplaced[number] = clock.monotonic_s()
-        self._season = fold(self._entries)
+        self._season, self._relays = fold(self._entries), None

@@ -1,8 +1,8 @@
-"""What of the alarm desk and of the setpoints in force outlives a restart: small sealed files.
+"""What of alarm desk, setpoints in force and closings outlives a restart: small sealed files.
 
 Each is written by a thread.  Nothing of safety is in them: a file that cannot be read or written
-costs the memory of what has been seen, paused and who is away, or of a setpoint that is being
-lowered step by step, and no more.
+costs the memory of what has been seen, paused and who is away, of a setpoint that is being lowered
+step by step, or of how often a relay has closed, and no more.
 """
 
 from __future__ import annotations
@@ -31,6 +31,15 @@ def setpoints_file(folder: Path) -> DeskFile:
         folder / "setpoints.json",
         form="bottomheat setpoints",
         lost="the setpoints begin anew by the rule",
+    )
+
+
+def contacts_file(folder: Path) -> DeskFile:
+    """How often the relays have closed, kept in a state folder."""
+    return DeskFile(
+        folder / "contacts.json",
+        form="bottomheat contacts",
+        lost="closings of the relays are counted on from what the log knows",
     )
 
 

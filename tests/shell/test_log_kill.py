@@ -23,6 +23,7 @@ from pathlib import Path
 import pytest
 
 from bottomheat_drivers.log import LogReader
+from bottomheat_drivers.log.before import look_back
 from log_tools import LONG_NOTE, SetClock, entry, journal, raw, rings
 
 CHILD = Path(__file__).with_name("log_kill_child.py")
@@ -159,6 +160,8 @@ def test_killed_at_any_moment(tmp_path, log):
     assert len(told.samples) > 1000
     assert told.durable
     assert rings(folder)
+    before = look_back(folder / "log.sqlite", folder / "run", "boot-1")
+    assert before.closings is not None
 
     kept = journal(folder, SetClock(now_s=5e6), ballast_bytes=0)
     assert kept.flush(10.0)
@@ -166,11 +169,11 @@ def test_killed_at_any_moment(tmp_path, log):
     kept.close()
     assert rings(folder) == []
     assert not list(folder.glob("*.damaged-*"))
-    whole(folder / "log.sqlite", told)
+    assert whole(folder / "log.sqlite", told) == before.closings["north-bench"]
 
 
-def whole(path: Path, told: Told) -> None:
-    """Everything that was handed over is in the log, once."""
+def whole(path: Path, told: Told) -> int:
+    """Everything that was handed over is in the log, once; returns the closings in it."""
     assert raw(path, "PRAGMA quick_check") == [("ok",)]
     with LogReader(path) as log:
         samples = Counter(row.t_ms // 1000 for row in log.samples("north-bench"))
@@ -201,3 +204,4 @@ def whole(path: Path, told: Told) -> None:
     assert set(borrowed.values()) == {1}
     last = {t // 100_000: t % 100_000 for t in sorted(samples)}
     assert closings == sum(last.values())
+    return closings

@@ -104,6 +104,7 @@ def look(config_path: Path, root: Path = Path("/")) -> tuple[list[Group], bool]:
         Group("Cutting the heat", tuple([] if config is None else relay_findings(config))),
         Group("Probes", tuple(_guarded(_probes(config, places, machine)))),
         Group("Relay lines", tuple(_guarded(_lines(config, places, machine)))),
+        Group("Relay life", tuple([] if config is None else _guarded(_relay_life(config, places)))),
         Group("Clock", tuple(about_clock)),
         Group(
             "Disk",
@@ -166,6 +167,22 @@ def _season(config: Config, places: _Places) -> Iterator[Finding]:
             pass  # there was no ledger in it
     clock = SystemClock()
     yield from season_findings(config, ledger, clock.wall_ms(), clock_sure=clock.synchronised())
+
+
+def _relay_life(config: Config, places: _Places) -> Iterator[Finding]:
+    from bottomheat.cli.relay_data import lives_of
+    from bottomheat.cli.relay_text import relay_life_findings
+    from bottomheat_drivers.clock import SystemClock
+
+    if not os.path.exists(places.log):
+        return  # nothing has run here yet
+    if not os.access(places.log, os.R_OK):
+        yield note(
+            "how often the relays have closed may not be read by this user",
+            "run the check with sudo, or as a member of the group bottomheat",
+        )
+        return
+    yield from relay_life_findings(*lives_of(config), SystemClock().wall_ms())
 
 
 def _probes(config: Config | None, places: _Places, machine: Machine) -> Iterator[Finding]:

@@ -86,6 +86,8 @@ def _logged(seen: Seen, config: Config, name: str, from_ms: int) -> Seen:
     from bottomheat.calibration.ageing import Advice
     from bottomheat.cli.calibrate_box import reader_of
     from bottomheat.cli.calibrate_list import ages_of
+    from bottomheat.cli.relay_data import lives_of
+    from bottomheat.season.relays import HEAT
 
     with reader_of(config) as reader:
         lid = reader.lid_at(name, seen.now_ms)
@@ -100,7 +102,7 @@ def _logged(seen: Seen, config: Config, name: str, from_ms: int) -> Seen:
             opened=len(opened),
             lid=lid,
             ageing="" if age is None or age.advice is Advice.NONE else age.why,
-            closings_ever=reader.closings(name),
+            closings_ever=lives_of(config)[0][name, HEAT].closings,
         )
 
 

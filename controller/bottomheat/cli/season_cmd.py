@@ -94,11 +94,12 @@ def _closing(seen: View, name: str | None) -> Closing:
     Raises:
         InputError: there is none.
     """
+    from bottomheat.cli.relay_data import lives_of
     from bottomheat.season.closing import closing
-    from bottomheat_drivers.log import LogReader
+    from bottomheat.season.relays import HEAT
 
-    with LogReader(seen.path) as reader:
-        closings = {box: reader.closings(box) for box in seen.config.chambers}
+    lives, _ = lives_of(seen.config, seen.path)
+    closings = {box: life.closings for (box, which), life in lives.items() if which == HEAT}
     found = closing(seen.season, seen.config, closings, name)
     if found is None:
         if name is None:

@@ -12,6 +12,8 @@ from bottomheat.config import ChamberConfig
 from bottomheat.cycle import layer_cap
 from bottomheat.model import PLACE_WORDS, Place
 from bottomheat.operating_point import callus_given_c, operating_point, rise_k_per_w
+from bottomheat.relay_life import Life, tally
+from bottomheat.season.relays import HEAT
 
 DAY_S = 86_400.0
 WIDTH = 80
@@ -111,11 +113,10 @@ def _chamber(chamber: Mapping[str, Any], width: int, calibrated: str | None) -> 
     ]
     lines.append("  " + "   ".join(temperatures))
     keeper = chamber["keeper"]
-    closings = chamber["closings"] if keeper is None else keeper["closings"]
     heat = "on now" if chamber["heat"] else "off now"
     lines.append(
         f"  heat on {100 * chamber['heat_fraction']:.0f} % of the time, {heat}   "
-        f"{closings} closings since start   lid {chamber['lid']}"
+        f"{_closings(chamber)}   lid {chamber['lid']}"
     )
     tending = chamber["tending"]
     if tending is not None and tending["left_s"] > 0:
@@ -135,6 +136,13 @@ def _chamber(chamber: Mapping[str, Any], width: int, calibrated: str | None) -> 
         lines.append(f"  {calibrated}")
     lines.append("")
     return lines
+
+
+def _closings(chamber: Mapping[str, Any]) -> str:
+    contacts = chamber.get("contacts")
+    if not contacts:
+        return f"{chamber['closings']} closings since start"
+    return f"relay {tally(Life(contacts[HEAT]['closings'], contacts[HEAT]['rated']))}"
 
 
 def _season(chamber: Mapping[str, Any]) -> list[str]:

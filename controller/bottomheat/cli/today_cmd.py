@@ -40,6 +40,7 @@ def command(as_json: bool, when: str | None, log: Path | None, config_path: Path
     It proposes and reminds; what you see when you lift a bag decides.  Works while the service
     runs and without it.
     """
+    from bottomheat.cli.relay_data import lives_of
     from bottomheat.cli.season_view import holes_of, view
     from bottomheat.cli.today_text import Span, as_data, render
     from bottomheat.season.night import night_of
@@ -56,6 +57,7 @@ def command(as_json: bool, when: str | None, log: Path | None, config_path: Path
         tops=_tops(seen),
         holes=holes_of(seen.path, from_ms, to_ms),
         alarms=_alarms(seen),
+        lives=lives_of(seen.config, seen.path)[0] if seen.live else None,
     )
     span = Span(
         from_ms, to_ms, is_night, seen.rows_ms, live=seen.live, running=seen.status is not None

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
-from bottomheat import keeper, keeper_probe, loop, plausible
+from bottomheat import keeper, keeper_probe, loop, plausible, relay_life
 from bottomheat import keeper_weld as weld
 from bottomheat.alarm_words import TOLD
 from bottomheat.alerts.schedule import SILENT_AFTER_S
@@ -387,6 +387,15 @@ _MACHINE: Final = (
         NO,
         (Alarm.ROOM_LOW,),
         tests=("tests/core/test_tops.py",),
+    ),
+    Row(
+        "relay worn",
+        f"it has closed {_pc(relay_life.WORN_SHARE)} of `rated_closings` since it was put in, "
+        "counted over restarts and lost logs",
+        "none: have it changed, then `bottomheat done relay`",
+        NO,
+        (Alarm.RELAY_WORN,),
+        tests=("tests/shell/test_loop_contacts.py",),
     ),
 )
 

@@ -18,7 +18,14 @@ from bottomheat.model import Alarm
 TOGETHER_MS: Final = 2 * 3_600_000
 """Closer than this, one followed from the other (judgement: a bed takes that long to settle)."""
 NO_FAULT: Final = frozenset(
-    {Alarm.NOT_PROVED, Alarm.CONFIG_REFUSED, Alarm.CONFIG_FALLBACK, Alarm.TOP_WARM, Alarm.ROOM_LOW}
+    {
+        Alarm.NOT_PROVED,
+        Alarm.CONFIG_REFUSED,
+        Alarm.CONFIG_FALLBACK,
+        Alarm.TOP_WARM,
+        Alarm.ROOM_LOW,
+        Alarm.RELAY_WORN,
+    }
 )
 """Alarms that ask for something and are no fault of box, wiring or power."""
 _SHORT_STOP_MS: Final = 15 * 60_000

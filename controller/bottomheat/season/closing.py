@@ -142,7 +142,7 @@ def closing(
     Args:
         season: what the ledger comes to.
         config: for boxes in use and relays that wear.
-        closings: of each relay over its life.
+        closings: of each heat relay since it was put in.
         name: a closed season; None: the one that is not closed yet, or the last.
         zone: of the days; None is this machine's.
 

@@ -78,7 +78,7 @@ class Seen:
         proved: whether the wiring is proved; None: this user may not see.
         latched: what is cut out and why; None: this user may not see.
         ageing: what the later readings say of the calibration, in words; empty: nothing.
-        closings_ever: of the contact, over all runs.
+        closings_ever: of the contact, since the relay was put in.
         running: whether the service answers.
         clock_sure: whether the clock is synchronised.
         told: whether somebody is told of an alarm.

@@ -11,11 +11,14 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING, Final
 
+from bottomheat.relay_life import tally
+from bottomheat.season import relays
 from bottomheat.season.ledger import DAY_MS, UNHEATED, Batch, Season
 from bottomheat.season.stages import buds_broke, light_due
 
 if TYPE_CHECKING:
     from bottomheat.config import Config
+    from bottomheat.relay_life import Life
 
 EARLY_MS: Final = DAY_MS // 4
 """Due a quarter of a day before its hour, so that a morning's round need not wait for the hour of
@@ -104,7 +107,23 @@ CLEAN: Final = Reminder(
     "an old layer feeds mould",
     once=True,
 )
-REMINDERS: Final = (LAYER, MIST, LOOK, MOULD, TOOLS, LIGHT, CLEAN)
+RELAY: Final = Reminder(
+    relays.HEAT,
+    "the relay is worn: have it changed by somebody licensed, with the power off",
+    1.0,
+    Scope.BOX,
+    "a worn contact may weld shut or stay open",
+    once=True,
+)
+SERIES_RELAY: Final = Reminder(
+    relays.SERIES,
+    "the series relay is worn: have it changed by somebody licensed, with the power off",
+    1.0,
+    Scope.BOX,
+    "it is the one that opens when the other has welded",
+    once=True,
+)
+REMINDERS: Final = (LAYER, MIST, LOOK, MOULD, TOOLS, LIGHT, CLEAN, RELAY, SERIES_RELAY)
 """All of them, in the order in which a round through the shed meets them."""
 BY_NAME: Final = {reminder.name: reminder for reminder in REMINDERS}
 
@@ -151,13 +170,19 @@ class Due:
     urgent: bool = False
 
 
-def due(season: Season, config: Config, now_ms: int | None) -> list[Due]:
+def due(
+    season: Season,
+    config: Config,
+    now_ms: int | None,
+    lives: Mapping[relays.Contact, Life] | None = None,
+) -> list[Due]:
     """All that is due, what is urgent first, the rest in the order of ``REMINDERS``.
 
     Args:
         season: what the ledger comes to.
         config: for the intervals and the boxes in use.
         now_ms: UTC ms; None: the clock is not set, so that nothing can be said to be due.
+        lives: of the relays; None: not known.
     """
     if now_ms is None:
         return []
@@ -167,6 +192,7 @@ def due(season: Season, config: Config, now_ms: int | None) -> list[Due]:
         *_batches(season, config, batches, now_ms),
         *_house(season, config, batches, now_ms),
         *_clean(season, config, now_ms),
+        *_relays(lives or {}, config, now_ms),
     ]
     return sorted(found, key=lambda each: (not each.urgent, REMINDERS.index(each.reminder)))
 
@@ -255,6 +281,14 @@ def _clean(season: Season, config: Config, now_ms: int) -> Iterator[Due]:
         last = _latest(season.done, CLEAN.name, (place, None))
         if left is not None and left <= now_ms and (last is None or last < left):
             yield Due(CLEAN, f"empty; {CLEAN.words}", place, None, left, last)
+
+
+def _relays(lives: Mapping[relays.Contact, Life], config: Config, now_ms: int) -> Iterator[Due]:
+    """Relays that have nearly done what their makers rate them for, or more."""
+    for (place, name), life in lives.items():
+        reminder = BY_NAME[name]
+        if life.worn and place in config.chambers and every_days(reminder, config):
+            yield Due(reminder, f"{reminder.words} ({tally(life)})", place, None, now_ms)
 
 
 def _mould_near(season: Season, batch: Batch, now_ms: int) -> tuple[Batch, int] | None:

@@ -21,6 +21,7 @@ from bottomheat.season.answer import answer
 from bottomheat.season.contradictions import refuse_contradictions
 from bottomheat.season.fields import DATA, Ask, checked, reminder_of
 from bottomheat.season.ledger import Batch, Dated, Season, SeasonEntry, What, fold, standing
+from bottomheat.season.relays import CONTACTS, contacts_of
 from bottomheat.season.reminders import BY_NAME, LIGHT, Scope
 
 _FIELDS = frozenset(
@@ -214,6 +215,8 @@ def _about(ask: Ask, name: str, target: object) -> tuple[str | None, str | None]
     """
     scope = BY_NAME[name].scope
     alive = [each.name for each in ask.season.batches.values() if each.open]
+    if name in CONTACTS:
+        return None, _box_of_relay(ask, name, target)
     if target is None:
         if name != LIGHT.name:
             return None, None
@@ -232,6 +235,23 @@ def _about(ask: Ask, name: str, target: object) -> tuple[str | None, str | None]
             raise InputError(f"{name} is about a box: {', '.join(ask.config.chambers)}.")
         return None, place
     return (found, None) if batch is not None else (None, found)
+
+
+def _box_of_relay(ask: Ask, name: str, target: object) -> str:
+    """The box whose relay was changed.
+
+    Raises:
+        InputError: it has none of that name, or none of several boxes was said.
+    """
+    boxes = [place for place, each in contacts_of(ask.config) if each == name]
+    if not boxes:
+        raise InputError("no box has a series relay.")
+    if target is None and len(boxes) == 1:
+        return boxes[0]
+    place = None if target is None else asked.target_of(ask.season, ask.config, target)
+    if place not in boxes:
+        raise InputError(f"say of which box the {name} was changed: {', '.join(boxes)}.")
+    return place
 
 
 def _while_open(batch: Batch, what: What, about_ms: int | None, open_ms: int) -> int | None:

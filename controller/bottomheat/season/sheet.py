@@ -44,6 +44,7 @@ SHORT: Final[Mapping[Alarm, str]] = MappingProxyType(
         Alarm.UNDERVOLTAGE: "the computer's power supply is weak",
         Alarm.TOP_WARM: "warm at the buds for a day: vent, shade",
         Alarm.ROOM_LOW: "too cold for the plants outside the boxes: cover them",
+        Alarm.RELAY_WORN: "a relay is worn and will have to be changed",
         Alarm.DAEMON_SILENT: "what controls the heat does not answer",
     }
 )

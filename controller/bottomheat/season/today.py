@@ -12,8 +12,10 @@ from typing import Final
 
 from bottomheat.config import ChamberConfig, Config
 from bottomheat.model import Alarm
+from bottomheat.relay_life import Life
 from bottomheat.season.ledger import UNHEATED, Batch, Season, Stage, Zone
 from bottomheat.season.night import Hole, Night, Tops
+from bottomheat.season.relays import Contact
 from bottomheat.season.reminders import (
     BEFORE_A_NEW_BATCH,
     CLEAN,
@@ -21,6 +23,8 @@ from bottomheat.season.reminders import (
     LOOK,
     MOULD,
     MOULD_RULE,
+    RELAY,
+    SERIES_RELAY,
     Due,
     Scope,
     due,
@@ -32,6 +36,8 @@ from bottomheat.season.stages import CLOCK_NOT_SET, Progress, progress
 from bottomheat.season.tops import WARM_FOR_S, dormant
 
 _SLACK_K: Final = 0.05
+_FROM_OUTSIDE: Final = (LIGHT, CLEAN, RELAY, SERIES_RELAY)
+"""For these no box is opened that is heated."""
 _PLAIN_NOTE: Final = "hardening off: "
 """What the plan for a stage begins with: it is to be known, and no trouble."""
 
@@ -159,6 +165,7 @@ def today(
     tops: Mapping[str, Tops] | None = None,
     holes: Sequence[Hole] = (),
     alarms: Sequence[Standing] = (),
+    lives: Mapping[Contact, Life] | None = None,
 ) -> Today:
     """Put together what is to be known.
 
@@ -171,10 +178,11 @@ def today(
         tops: by chamber, air at the buds that has been too warm for a while.
         holes: stretches without data.
         alarms: that stand.
+        lives: of the relays; None: not known.
     """
     known_ms = now_ms if clock_sure else None
     orders = {name: rule(config, name, season, known_ms) for name in config.chambers}
-    dues = due(season, config, known_ms)
+    dues = due(season, config, known_ms, lives)
     boxes = tuple(
         _box(name, config, season, orders, dues, nights, tops or {}, now_ms, clock_sure)
         for name in config.chambers
@@ -342,7 +350,7 @@ def _command(each: Due) -> str:
 
 
 def _rules(dues: Sequence[Due]) -> Iterator[tuple[str, tuple[str, ...]]]:
-    if any(each.urgent for each in dues):
+    if any(each.urgent and each.reminder is MOULD for each in dues):
         yield "IF YOU FIND MOULD", MOULD_RULE
     if any(each.reminder is CLEAN for each in dues):
         yield "BEFORE A NEW BATCH", BEFORE_A_NEW_BATCH
@@ -351,7 +359,7 @@ def _rules(dues: Sequence[Due]) -> Iterator[tuple[str, tuple[str, ...]]]:
 def _before(dues: Sequence[Due]) -> str:
     """The command to give before the first box that has to be opened."""
     for each in dues:
-        if each.place not in (None, UNHEATED) and each.reminder not in (LIGHT, CLEAN):
+        if each.place not in (None, UNHEATED) and each.reminder not in _FROM_OUTSIDE:
             return f"bottomheat tend {each.place} --doing look"
     return ""
 

@@ -25,7 +25,7 @@ from bottomheat_drivers.log.codec import (
     SampleItem,
     TendingItem,
 )
-from bottomheat_drivers.log.left import left_rows, season_left
+from bottomheat_drivers.log.left import Left, left_rows, season_left
 from bottomheat_drivers.log.logfile import DamagedLogError, OlderFormatError
 from bottomheat_drivers.log.placing import Pair, Span
 from bottomheat_drivers.log.reader import LogReader
@@ -65,6 +65,7 @@ class Past:
         trouble: why a log that is there could not be read, or None.
         borrowings: the borrowed probe of each chamber that has one to go on with.
         season: the season's ledger, in the order of entry; empty where it could not be read.
+        closings: of each heat relay, over all runs; None where they could not be read.
     """
 
     before: Before | None = None
@@ -73,6 +74,7 @@ class Past:
     trouble: str | None = None
     borrowings: Mapping[str, Lent] = field(default_factory=dict)
     season: tuple[Dated, ...] = ()
+    closings: Mapping[str, int] | None = None
 
 
 def look_back(path: Path, ring_folder: Path, boot_id: str, within_s: float = WITHIN_S) -> Past:
@@ -146,9 +148,12 @@ def _read(path: Path, ring_folder: Path, boot_id: str) -> Past:
     told = _Told()
     kept: Mapping[str, int] = {}
     season = _Season()
+    counted: dict[str, _Counted] | None = {}
     try:
         if path.exists() and path.stat().st_size > 0:
-            with LogReader(path, oldest=OLDEST_FORMAT) as log:
+            counted = None
+            with _Log(path, oldest=OLDEST_FORMAT) as log:
+                counted = log.counted()
                 before = _last(log)
                 kept = log.kept_upto()
                 _tell(log, boot_id, told)
@@ -158,7 +163,7 @@ def _read(path: Path, ring_folder: Path, boot_id: str) -> Past:
     except DamagedLogError as error:
         # What the journal will carry over into a new log.
         trouble = str(error)
-        told, kept, season = _salvaged(path, boot_id)
+        told, kept, season, counted = _salvaged(path, boot_id)
     except (LogError, OSError) as error:
         trouble = str(error)
     left = left_rows(ring_folder, kept)
@@ -173,10 +178,42 @@ def _read(path: Path, ring_folder: Path, boot_id: str) -> Past:
     except ValueError as error:
         trouble = trouble or f"what the run before left holds a word that is not known ({error})"
     entries = tuple(season.entries)
-    return Past(before, told.lids, told.tendings, trouble, told.borrowings(), entries)
+    closings = None if counted is None else _closings(counted, left)
+    return Past(before, told.lids, told.tendings, trouble, told.borrowings(), entries, closings)
 
 
-class _Salvaged(LogReader):
+@dataclass(frozen=True, slots=True)
+class _Counted:
+    """How often a heat relay has closed: the run that was counted last, in it, and in all."""
+
+    run: str | None
+    in_run: int
+    lifetime: int
+
+
+def _closings(counted: Mapping[str, _Counted], left: Sequence[Left]) -> dict[str, int]:
+    """The log's counts with what dead runs left, as the journal will add it."""
+    found = dict(counted)
+    for each in left:
+        samples = [item for item in each.items if isinstance(item, SampleItem)]
+        for item in sorted(samples, key=lambda item: item.t_ms):
+            was = found.get(item.chamber, _Counted(None, 0, 0))
+            in_run = was.in_run if was.run == each.key else 0
+            more = item.closings - in_run if item.closings >= in_run else item.closings
+            found[item.chamber] = _Counted(each.key, item.closings, was.lifetime + more)
+    return {name: each.lifetime for name, each in found.items()}
+
+
+class _Log(LogReader):
+    def counted(self) -> dict[str, _Counted]:
+        rows = self._all(
+            "SELECT chamber.name, run.key, in_run, lifetime FROM counter "
+            "JOIN chamber ON chamber.id = counter.chamber LEFT JOIN run ON run.id = counter.run"
+        )
+        return {name: _Counted(*row) for name, *row in rows}
+
+
+class _Salvaged(_Log):
     def __init__(self, path: Path) -> None:
         self._path = path
         self._format = SCHEMA_VERSION
@@ -185,14 +222,16 @@ class _Salvaged(LogReader):
         self._connection = in_memory(path)
 
 
-def _salvaged(path: Path, boot_id: str) -> tuple[_Told, Mapping[str, int], _Season]:
+def _salvaged(
+    path: Path, boot_id: str
+) -> tuple[_Told, Mapping[str, int], _Season, dict[str, _Counted] | None]:
     told = _Told()
     try:
         with _Salvaged(path) as log:
             _tell(log, boot_id, told)
-            return told, log.kept_upto(), _season(log)
+            return told, log.kept_upto(), _season(log), log.counted()
     except (LogError, sqlite3.Error, OSError):
-        return _Told(), {}, _Season()
+        return _Told(), {}, _Season(), None
 
 
 @dataclass(slots=True)
