@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING
 from bottomheat import modulate, regulate
 from bottomheat.config import ChamberConfig, Direct, TemperatureFactor
 from bottomheat.estimate import Outlook
-from bottomheat.heating import layer_cap
+from bottomheat.heating import CAPPED, layer_cap
 from bottomheat.model import PLACE_WORDS, Event, EventKind, Place
 from bottomheat.modulate import Modulator
 from bottomheat.operating_point import rise_k_per_w
@@ -297,10 +297,12 @@ def _trouble(
         return None
     if finding.prove_series:
         return "the weekly proof of the series relay came between; begin again"
-    if finding.duty_cap is not None or finding.pause:
-        return "protection wants to see how the bed answers"
-    if bound is not None and trial.phase is Phase.STEP and bound == mat_held(chamber):
+    if finding.pause:
+        return "protection wants to see how the mat answers with its heat off"
+    if trial.phase is Phase.STEP and bound == mat_held(chamber):
         return None  # it cuts a pulse short, as it does under the law, and the log knows
+    if trial.phase is Phase.RELAY and (finding.duty_cap is not None or bound is not None):
+        return f"full heat is too much for it: {bound or CAPPED}; a step needs less"
     return bound
 
 
@@ -407,7 +409,8 @@ def driven(
         Law, relay, and what there is to say about it.
     """
     heater = trial.chamber.heater
-    law = replace(regulate.idle(law), duty=trial.duty)
+    duty = trial.duty if finding.duty_cap is None else min(trial.duty, finding.duty_cap)
+    law = replace(regulate.idle(law), duty=duty)
     if trial.phase is Phase.RELAY:
         relay = modulate.on_off(
             relay,
@@ -420,7 +423,7 @@ def driven(
         return law, relay, "full heat on and off, to see how the bed answers"
     relay = modulate.proportion(
         relay,
-        trial.duty,
+        duty,
         now_s,
         window_s=heater.window,
         min_on_s=heater.min_on,

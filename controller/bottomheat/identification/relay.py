@@ -49,14 +49,14 @@ def ultimate_gain(duty: float, amplitude_k: float, hysteresis_k: float = 0.0) ->
 
 
 def limit_cycle(
-    plant: FirstOrder, high: float, low: float, hysteresis_k: float
+    plant: FirstOrder, up_duty: float, down_duty: float, hysteresis_k: float
 ) -> tuple[float, float, float, float]:
     """The exact limit cycle of one lag and a delay under a relay between two duties.
 
     Args:
         plant: gain, lag, delay.
-        high: duty while it is too cold, from where the wet layer rests at 0, above 0.
-        low: duty while it is too warm, below 0.
+        up_duty: while it is too cold, from where the wet layer rests at 0, above 0.
+        down_duty: while it is too warm, below 0.
         hysteresis_k: half of the width between the switching points, K.
 
     Returns:
@@ -65,7 +65,7 @@ def limit_cycle(
     Raises:
         ValueError: the relay does not reach beyond its switching points.
     """
-    up_k, down_k = plant.gain_k * high, plant.gain_k * low
+    up_k, down_k = plant.gain_k * up_duty, plant.gain_k * down_duty
     if not (up_k > hysteresis_k >= 0.0 and down_k < -hysteresis_k):
         raise ValueError("such a relay does not switch back")
     keep = math.exp(-plant.dead_s / plant.lag_s)
