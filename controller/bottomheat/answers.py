@@ -8,7 +8,7 @@ from typing import Any
 
 from bottomheat import alarm_answers, cycle, reference_request, tend_request
 from bottomheat.alarm_answers import Changed
-from bottomheat.commission import proving
+from bottomheat.commission import experiment_request, proving
 from bottomheat.contacts import Contacts
 from bottomheat.errors import LatchError
 from bottomheat.lessons import Lessons
@@ -60,6 +60,8 @@ class Answers:
                 return self._do_prove_stop()
             case "proving":
                 return self._do_proving()
+            case "experiment" | "experiment-stop" | "experiments":
+                return self._experiment(request)
             case "alarms":
                 return self._alarms()
             case "ack":
@@ -130,6 +132,27 @@ class Answers:
             self._say(event)
         return done.answer
 
+    def _experiment(self, request: Mapping[str, Any]) -> dict[str, Any]:
+        """Begin, stop or show experiments."""
+        run, now_s = self._run, self._now_s()
+        if request.get("do") == "experiments":
+            return {"ok": True, "experiments": experiment_request.shown(run.state, now_s)}
+        if request.get("do") == "experiment":
+            done = experiment_request.handle(
+                run.state,
+                run.config,
+                request,
+                now_s,
+                learning=run.sessions,
+                log_failure=self._out.journal.failure(),
+            )
+        else:
+            done = experiment_request.stop(run.state, request, now_s)
+        run.state = done.state
+        for event in done.events:
+            self._say(event)
+        return done.answer
+
     def _status(self) -> dict[str, Any]:
         out, run = self._out, self._run
         now_s = out.clock.monotonic_s()
@@ -137,7 +160,9 @@ class Answers:
         answer = run.board.answer(run.state, run.config, status, now_s)
         sessions, seasons = self._lessons.shown(), self._seasonal.shown()
         contacts = self._contacts.shown()
+        trials = experiment_request.shown(run.state, now_s)
         for chamber in answer["chambers"]:
+            chamber["experiment"] = trials.get(chamber["name"])
             chamber["learning"] = sessions.get(chamber["name"])
             chamber["season"] = seasons.get(chamber["name"])
             chamber["contacts"] = contacts.get(chamber["name"])

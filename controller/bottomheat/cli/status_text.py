@@ -121,6 +121,9 @@ def _chamber(chamber: Mapping[str, Any], width: int, calibrated: str | None) -> 
     tending = chamber["tending"]
     if tending is not None and tending["left_s"] > 0:
         lines.append(f"  being tended ({tending['doing']}), {duration(tending['left_s'])} left")
+    trial = chamber.get("experiment")
+    if trial is not None and trial["running"]:
+        lines.append(_trial(trial))
     learning = chamber.get("learning")
     if learning is not None:
         lines.append(_learning(learning))
@@ -162,6 +165,16 @@ def _season(chamber: Mapping[str, Any]) -> list[str]:
         for text in found
         for line in wrap(text, WIDTH, initial_indent="  ", subsequent_indent="    ")
     ]
+
+
+def _trial(trial: Mapping[str, Any]) -> str:
+    """An experiment under way."""
+    told = f"  {trial['kind']} under way: {trial['phase']}, for {duration(trial['phase_s'])}"
+    if trial["left_s"] is not None:
+        told += f", {duration(trial['left_s'])} left"
+    elif trial["periods"]:
+        told += f", {trial['periods']} of {trial['of_periods']} periods"
+    return told
 
 
 def _learning(session: Mapping[str, Any]) -> str:
