@@ -398,7 +398,7 @@ def mat_most_w(chamber: ChamberConfig, lift: Lift, layer_c: float) -> float:
     rated, mat_k_per_w = chamber.heater.watts, _mat_k_per_w(lift)
     box = _box(chamber, lift)
     watts = rated
-    for _ in range(6):
+    for _ in range(24):
         cap_c = box.mat_cap_c(watts / rated)
         if cap_c is None:
             return math.inf
@@ -456,13 +456,11 @@ def _remedy(box: _Box, lift: Lift, room_c: float) -> Remedy:
     if layer_c > cap_c:
         bound_c = min(chamber.layer_ceiling_c, chamber.limits.substrate_c - LIMIT_MARGIN_K)
         ceiling_c = layer_c + bound_c - cap_c
-    mat_w = math.inf
-    mat_cap_c = box.mat_cap_c(min(1.0, max(0.5, watts / rated)))
-    if mat_cap_c is not None:
-        mat_w = (mat_cap_c - layer_c) / _mat_k_per_w(lift)
+    mat_w = mat_most_w(chamber, lift, layer_c)
     least = easy = k_least = k_easy = None
     if rise_k > 0.0:
-        if watts <= mat_w:
+        peak_c = box.mat_cap_c(HIGH_DUTY)
+        if peak_c is None or watts <= (peak_c - layer_c) / _mat_k_per_w(lift):
             least, easy = watts, watts / HIGH_DUTY
         if mat_w > 0.0:
             k_least = rise_k / min(rated, mat_w)

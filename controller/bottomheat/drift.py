@@ -58,9 +58,6 @@ LEAST_CHANGE = 0.05
 ALIKE = 0.06
 """Logarithms of lift and lead closer than this have changed by the same share; judgement."""
 
-LEAD_CHANGED = 0.08
-"""A lead that has changed by less than this has not changed; judgement."""
-
 
 class Cause(StrEnum):
     """What has changed, as far as lift and lead tell."""
@@ -329,7 +326,7 @@ def cause(lift_value: float, lead_value: float | None) -> Cause:
     """
     if lead_value is None:
         return Cause.UNKNOWN
-    if abs(lead_value) < LEAD_CHANGED and abs(lead_value) < 0.6 * abs(lift_value):
+    if abs(lead_value) < 0.5 * abs(lift_value):
         return Cause.LOSES_MORE if lift_value < 0.0 else Cause.LOSES_LESS
     if abs(lift_value - lead_value) < max(ALIKE, 0.4 * abs(lead_value)):
         return Cause.MAT_LESS if lead_value < 0.0 else Cause.MAT_MORE
