@@ -15,8 +15,9 @@ Truth that all benches go by:
 - gain: exact steady state, K/W;
 - dominant time constant: the slowest mode that carries at least 5 % of the gain, s.  With two
   modes nearly alike the slower one counts, if it has its 5 %;
-- two lags and a dead time (`two_lags`): least squares of that form to the exact step response from
-  0 to 6 dominant time constants, rooted in time so that early minutes count, gain held exact.
+- two lags and a dead time (`two_lags`): gain and slow lag are those; quick lag, its share and the
+  dead time by least squares to the exact step response from 0 to 6 dominant time constants, rooted
+  in time so that early minutes count; the room's share then to the exact answer to the room.
 """
 
 from __future__ import annotations
@@ -150,13 +151,9 @@ class Box:
 
 
 def two_lags(box: Box, place: str = "substrate") -> Response:
-    """Fit two lags and a dead time to the exact step response; the gain is exact.
-
-    The room's share of the quick lag is fitted afterwards to the exact answer to the room, with the
-    lags held.
-    """
-    dominant_s = box.dominant_s(place)
-    time_s = SPAN * dominant_s * np.linspace(0.0, 1.0, 600) ** 2
+    """Fit two lags and a dead time to the exact step response: see above."""
+    slow_s = box.dominant_s(place)
+    time_s = SPAN * slow_s * np.linspace(0.0, 1.0, 600) ** 2
     gain = box.gain(place)
     rise = box.step_k(time_s, place) / gain
 
@@ -164,31 +161,27 @@ def two_lags(box: Box, place: str = "substrate") -> Response:
         return -np.expm1(-np.clip(time_s - dead_s, 0.0, None) / lag_s)
 
     def misfit(p: Floats) -> Floats:
-        slow_s, quick_s, dead_s = dominant_s * np.exp(p[:3])
-        share = p[3]
-        return (1.0 - share) * grown(slow_s, dead_s) + share * grown(quick_s, dead_s) - rise
+        quick_s, dead_s = slow_s * np.exp(p[:2])
+        return (1.0 - p[2]) * grown(slow_s, dead_s) + p[2] * grown(quick_s, dead_s) - rise
 
     best = None
     for ratio in (0.1, 0.2, 0.4):
-        start = [0.0, math.log(ratio), math.log(0.03), 0.3]
-        bounds = ([-1.0, -5.0, -9.0, 0.0], [1.0, 0.0, -1.0, 1.0])
+        start = [math.log(ratio), math.log(0.03), 0.3]
+        bounds = ([-5.0, -9.0, 0.0], [0.0, -1.0, 1.0])
         fit = least_squares(misfit, start, bounds=bounds, xtol=1e-12, ftol=1e-12)
         if best is None or fit.cost < best.cost:
             best = fit
     assert best is not None
-    slow_s, quick_s, dead_s = dominant_s * np.exp(best.x[:3])
-    share = float(best.x[3])
-    if quick_s > slow_s:
-        slow_s, quick_s, share = quick_s, slow_s, 1.0 - share
+    quick_s, dead_s = (float(each) for each in slow_s * np.exp(best.x[:2]))
     slow, quick = -np.expm1(-time_s / slow_s), -np.expm1(-time_s / quick_s)
     late = box.room_step_k(time_s, place) - slow
     room_share = float(late @ (quick - slow) / ((quick - slow) @ (quick - slow)))
     return Response(
         gain_k_per_w=gain,
-        slow_s=float(slow_s),
-        quick_s=float(quick_s),
-        quick_share=share,
-        dead_s=float(dead_s),
+        slow_s=slow_s,
+        quick_s=quick_s,
+        quick_share=float(best.x[2]),
+        dead_s=dead_s,
         room_quick_share=min(1.0, max(-0.5, room_share)),
     )
 
