@@ -26,7 +26,13 @@ DAY0 = 1_796_000_000_000
 LATER = DAY0 + 999 * DAY_MS
 """When all was entered: after what it is about."""
 NORTH, SOUTH = "north-bench", "south-bench"
-ONLY = dict.fromkeys(("layer", "mist", "look", "mould", "tools", "light", "clean"), 0)
+ONLY = dict.fromkeys(
+    (
+        *("layer", "mist", "look", "mould", "tools", "light", "clean"),
+        *("relay", "series-relay"),
+    ),
+    0,
+)
 """Every reminder off, for tests that turn one on."""
 
 
@@ -332,8 +338,12 @@ def test_how_often_each_is_due_unless_the_grower_says_otherwise() -> None:
         "tools": 0,
         "light": 1,
         "clean": 1,
+        "relay": 1,
+        "series-relay": 1,
     }
-    assert {each.name for each in REMINDERS if each.once} == {"light", "clean"}
+    assert {each.name for each in REMINDERS if each.once} == {
+        *("light", "clean", "relay", "series-relay")
+    }
 
 
 def test_the_growers_interval_wins() -> None:

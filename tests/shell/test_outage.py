@@ -40,9 +40,9 @@ def look(folder: Path, boot_id: str, within_s: float = 10.0) -> Past:
 
 
 def test_before_the_first_start_there_is_nothing(tmp_path):
-    assert look(tmp_path, "boot-1") == Past()
+    assert look(tmp_path, "boot-1") == Past(closings={})
     (tmp_path / LOG).touch()
-    assert look(tmp_path, "boot-1") == Past()
+    assert look(tmp_path, "boot-1") == Past(closings={})
 
 
 def test_after_a_power_cut_the_last_sample_on_the_card_counts(tmp_path):
@@ -60,7 +60,8 @@ def test_after_a_power_cut_the_last_sample_on_the_card_counts(tmp_path):
             NOW_MS + 20_000,
             orderly=False,
             estimates=(("north-bench", Estimate(24.0, 0.5)), ("south-bench", None)),
-        )
+        ),
+        closings={"north-bench": 0, "south-bench": 0},
     )
 
 

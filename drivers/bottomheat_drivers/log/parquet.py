@@ -108,8 +108,8 @@ def _columns(pa: Any) -> list[tuple[str, pa.DataType, str, str, Callable[[Sequen
     word = pa.dictionary(pa.int32(), pa.string())
     time = pa.timestamp("ms", "UTC")
 
-    def parts(of: float) -> Callable[[Sequence[Any]], Any]:
-        return lambda values: compute.divide(pa.array(values, pa.float64()), of)
+    def parts(of: int) -> Callable[[Sequence[Any]], Any]:
+        return lambda values: compute.divide(pa.array(values, pa.float64()), float(of))
 
     def plain(kind: Any) -> Callable[[Sequence[Any]], Any]:
         return lambda values: pa.array(values, kind)
@@ -120,7 +120,7 @@ def _columns(pa: Any) -> list[tuple[str, pa.DataType, str, str, Callable[[Sequen
     def flags(values: Sequence[Any]) -> Any:
         return pa.array([bool(value) for value in values])
 
-    milli = parts(1000.0)
+    milli = parts(1000)
     return [
         ("chamber", word, "", "the box", words),
         ("time_utc", time, "UTC", "when the cycle was", plain(time)),
@@ -128,7 +128,7 @@ def _columns(pa: Any) -> list[tuple[str, pa.DataType, str, str, Callable[[Sequen
         *[(name, real, "°C", about, milli) for name, about in _PLACES],
         ("faults", word, "", "places without a good reading, and why", words),
         ("estimate_c", real, "°C", "callus zone, worked out from the probes", milli),
-        ("expanded_k", real, "K", "its expanded uncertainty, k = 2", parts(100.0)),
+        ("expanded_k", real, "K", "its expanded uncertainty, k = 2", parts(100)),
         ("setpoint_c", real, "°C", "what the callus zone should have", milli),
         ("substrate_setpoint_c", real, "°C", "what the wet layer should have", milli),
         ("duty", real, "1", "share of the time with heat on, 0 to 1", milli),
