@@ -195,7 +195,7 @@ def test_the_last_fault_with_its_cause_its_toll_and_what_to_do(log: Path) -> Non
     assert "GRP-2 60 grapevine bench grafts: check before deciding" in shown
     assert "cut five bases" in shown
     assert "Throw nothing away before the test" in shown
-    assert "Reset Not safe before that is done; bottomheat prove after it." in shown
+    assert "Reset Not safe before the relay has been replaced or the socket put right." in shown
     assert "Then: bottomheat reset cutoff north-bench" in shown
 
 

@@ -75,8 +75,9 @@ ADVICE: Final[Mapping[Cause, Advice]] = MappingProxyType(
                 "Was it in a socket that nothing switches? Then the wiring was wrong, not a relay.",
                 "If not, a relay's contact has welded: have it replaced by somebody licensed, and "
                 "a second one put in series where there is none. Leave the plug out until then.",
+                "After that reset, then bottomheat prove.",
             ),
-            "Not safe before that is done; bottomheat prove after it.",
+            "Not safe before the relay has been replaced or the socket put right.",
         ),
         Cause.NO_HEAT: Advice(
             (
@@ -130,7 +131,7 @@ ADVICE: Final[Mapping[Cause, Advice]] = MappingProxyType(
                 "Put plugs and probes back to their own boxes; mark them.",
                 "Reset, then bottomheat prove: no heat before that.",
             ),
-            "Not safe before plugs and probes are back; bottomheat prove after it.",
+            "Not safe before plugs and probes are back in their own boxes.",
         ),
         Cause.SERIES_STUCK: Advice(
             (
