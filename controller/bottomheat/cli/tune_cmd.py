@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -66,21 +67,21 @@ def command(
     from bottomheat.cli.tune_source import model_of
     from bottomheat.cli.tune_text import as_data, lines_of, render
     from bottomheat.tuning.study import study
-    from bottomheat_drivers.config_yaml import load_config
+    from bottomheat_drivers.config_yaml import load_config, read_text
 
-    text = writable(config_path) if write else ""
+    text = writable(config_path) if write else read_text(config_path)
     config = load_config(config_path)
     name = the_box(config, chamber)
     box = config.chambers[name]
     model = model_of(name, box, source)
-    found = study(
-        box,
-        model.response,
-        _rule(rule),
-        doubt=model.doubt,
-        measured=model.measured,
-        window_s=window_s,
-    )
+    asked = (box, model.response, _rule(rule))
+    found = study(*asked, doubt=model.doubt, measured=model.measured, window_s=window_s)
+    if window_s is None and not _may_be(text, name, found.window.window_s):
+        # A longer window swings the mat further: not where its limit leaves no room for that.
+        usual_s = box.heater.window
+        found = study(*asked, doubt=model.doubt, measured=model.measured, window_s=usual_s)
+        reason = "as it is, because a longer one would bring the mat to its limit on a cold night"
+        found = replace(found, window=replace(found.window, reason=reason))
     if as_json:
         click.echo(json.dumps(as_data(name, found, model), ensure_ascii=False, indent=2))
     else:
@@ -93,6 +94,18 @@ def _rule(word: str) -> Rule:
     from bottomheat.tuning.offers import RULES
 
     return next(rule for rule in RULES if rule == word)
+
+
+def _may_be(text: str, name: str, window_s: float) -> bool:
+    """Whether the config would take such a window."""
+    from bottomheat.errors import InputError
+    from bottomheat_drivers.config_edit_tuning import with_tuning
+
+    try:
+        with_tuning(text, name, {}, round(window_s))
+    except InputError:
+        return False
+    return True
 
 
 def _write(

@@ -74,8 +74,8 @@ def _from_file(name: str, file: Path) -> Source:
     response = _response(file, found.get("response"))
     check_dead_time(response, _number(found.get("first_rise_s")))
     bounds = _bounds(found.get("intervals"))
-    doubt = doubt_of(response, bounds)
-    return Source(response, doubt, _measured(data), f"{file}", not bounds)
+    doubt = doubt_of(response, bounds, relay=found.get("method") == "relay")
+    return Source(response, doubt, _measured(data), file.name, not bounds)
 
 
 def _read(file: Path) -> Mapping[str, Any]:

@@ -126,7 +126,8 @@ def _drawn(found: Study) -> str:
 def _details(found: Study, source: Source) -> str:
     offer, response = found.offer, source.response
     rows = [
-        f"Model from {source.said}: {response.gain_k_per_w:.3f} K/W; "
+        f"Model: {source.said}",
+        f"  {response.gain_k_per_w:.3f} K/W; "
         f"{1 - response.quick_share:.0%} in {response.slow_s / 3600:.1f} h, "
         f"{response.quick_share:.0%} in {response.quick_s / 3600:.2f} h, "
         f"after {response.dead_s / 60:.0f} min",
