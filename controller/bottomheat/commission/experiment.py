@@ -66,9 +66,7 @@ RELAY_SWING_FRAC = 0.04
 """How far a relay swings the wet layer above its setpoint, share of the rise at full power: 0.03
 on the nominal box."""
 
-BEGUN = "begins"
-OVER = "is over"
-"""Words by which the log's events are found again."""
+_ASKED, _BEGUN, _OVER = "was asked for", "begins", "is over"
 
 
 class Kind(StrEnum):
@@ -76,6 +74,14 @@ class Kind(StrEnum):
 
     STEP = "step"
     RELAY = "relay"
+
+
+class Said(StrEnum):
+    """What an event of the log says of an experiment."""
+
+    ASKED = "asked"
+    BEGUN = "begun"
+    OVER = "over"
 
 
 class Phase(StrEnum):
@@ -447,15 +453,31 @@ def told(
         how = f"heat changed by {after.size:+.1%} of full power from {after.base:.1%}"
         if after.plan.kind is Kind.RELAY:
             how = f"heat was on {after.base:.1%} of the time"
-        text = f"experiment: the {kind} {BEGUN}: {how}"
+        text = f"experiment: the {kind} {_BEGUN}: {how}"
         events.append(Event(EventKind.EXPERIMENT, now_s, name, text, durable=True))
     if before.over is None and after.over is not None:
         events.append(over_event(name, after, now_s))
     return events
 
 
+def asked_event(name: str, trial: Experiment, now_s: float) -> Event:
+    """The event of an experiment that was asked for."""
+    kind = trial.plan.kind.value
+    text = f"experiment: the {kind} {_ASKED}; first the box has to come to rest"
+    return Event(EventKind.EXPERIMENT, now_s, name, text, durable=True)
+
+
+def read(text: str) -> tuple[Kind, Said] | None:
+    """What an event's text says of which experiment; None where it is of something else."""
+    for kind in Kind:
+        for words, said in ((_ASKED, Said.ASKED), (_BEGUN, Said.BEGUN), (_OVER, Said.OVER)):
+            if text.startswith(f"experiment: the {kind.value} {words}"):
+                return kind, said
+    return None
+
+
 def over_event(name: str, trial: Experiment, now_s: float) -> Event:
     """The event of an experiment that has ended."""
     whole = "complete" if trial.complete else "broken off"
-    text = f"experiment: the {trial.plan.kind.value} {OVER}, {whole}: {trial.over}"
+    text = f"experiment: the {trial.plan.kind.value} {_OVER}, {whole}: {trial.over}"
     return Event(EventKind.EXPERIMENT, now_s, name, text, durable=True)

@@ -14,7 +14,7 @@ from bottomheat.commission import experiment
 from bottomheat.commission.experiment import Experiment, Kind, Phase, Plan
 from bottomheat.config import ChamberConfig, Config
 from bottomheat.errors import InputError
-from bottomheat.model import Event, EventKind
+from bottomheat.model import Event
 from bottomheat.state import ChamberState, ControllerState
 from bottomheat.words import ALARM_WORDS
 
@@ -75,8 +75,7 @@ def handle(
         return Outcome(state, answer)
     kept = state.chambers[name]
     trial = experiment.begin(plan, config.chambers[name], kept.lid, now_s)
-    text = f"experiment: a {plan.kind.value} was asked for; first the box has to come to rest"
-    event = Event(EventKind.EXPERIMENT, now_s, name, text, durable=True)
+    event = experiment.asked_event(name, trial, now_s)
     return Outcome(_with(state, name, trial), answer, (event,))
 
 

@@ -1,0 +1,388 @@
+"""``bottomheat identify --step`` and ``--relay``: run it, then read it out of the log."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from bottomheat.cli.status_text import duration
+from bottomheat.commission.experiment import Kind, Phase, Said, read
+from bottomheat.errors import InputError, NotRunningError, RefusedError
+from bottomheat.model import EventKind, Good, Place
+
+if TYPE_CHECKING:
+    from bottomheat.config import Config
+    from bottomheat.identification.found import Found, NotEnough
+    from bottomheat.identification.relay_found import RelayFound
+    from bottomheat.identification.stretch import Stretch
+    from bottomheat_drivers.log import EventRow, LogReader, SampleRow
+
+Ask = Callable[[Mapping[str, Any]], Mapping[str, Any]]
+"""Sends the service one request."""
+
+BEFORE_MS = 3_600_000
+"""How long before it was asked for a record may begin, where nobody was at the box."""
+
+LEAST_ROWS = 10
+
+FOLLOWS = 0.65
+"""How far the bases come beside their estimate in four hours: 0.3 to 1 on chamber models."""
+
+_AT_THE_BOX = frozenset({EventKind.TENDING, EventKind.STARTED, EventKind.CONFIG_ACCEPTED})
+
+
+@dataclass(frozen=True, slots=True)
+class Wish:
+    """What is asked for; None leaves the service's own figure.
+
+    Attributes:
+        kind: step or relay.
+        hours: of a step, h.
+        swing_k: how far a step may move the estimate, K.
+        periods: of a relay.
+        yes: do not ask.
+        every_s: how often to look, s.
+    """
+
+    kind: Kind
+    hours: float | None = None
+    swing_k: float | None = None
+    periods: int | None = None
+    yes: bool = False
+    every_s: float = 30.0
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """One experiment in the log, UTC ms.
+
+    Attributes:
+        kind: step or relay.
+        run: of the service in which it was.
+        from_ms: from when on the record counts.
+        begun_ms: when it began.
+        over_ms: when it was over; None where the service ended first.
+        how: what the log says of its end.
+    """
+
+    kind: Kind
+    run: int
+    from_ms: int
+    begun_ms: int
+    over_ms: int | None
+    how: str
+
+
+def run_experiment(config: Config, name: str, wish: Wish) -> None:
+    """Explain, ask, begin, and show how it goes until it is over; joins one under way.
+
+    Args:
+        config: the config in force.
+        name: of the chamber.
+        wish: what is asked for.
+
+    Raises:
+        NotRunningError: there is no service.
+        RefusedError: the service or the grower does not want to, or it was broken off at rest.
+    """
+    from bottomheat.app import control_path
+    from bottomheat_drivers.control_socket import ask
+
+    def request(message: Mapping[str, Any]) -> Mapping[str, Any]:
+        try:
+            return ask(control_path(config), message)
+        except NotRunningError as error:
+            raise NotRunningError(
+                f"an experiment is run by the service, under its protection: {error}"
+            ) from None
+
+    conduct(request, name, wish)
+
+
+def conduct(request: Ask, name: str, wish: Wish) -> None:
+    """The same, with the service behind a function."""
+    under_way = dict(request({"do": "experiments"}).get("experiments") or {}).get(name) or {}
+    if under_way.get("running") and under_way.get("kind") == wish.kind.value:
+        click.echo(f"A {wish.kind.value} is under way already; this shows how it goes.")
+    else:
+        _begin(request, name, wish)
+    try:
+        last = _follow(request, name, wish.every_s)
+    except KeyboardInterrupt:
+        request({"do": "experiment-stop", "chamber": name})
+        raise RefusedError(
+            f"the {wish.kind.value} was stopped by hand and the service goes on as usual; what "
+            f"was logged may be enough: bottomheat identify --chamber {name} --{wish.kind.value} "
+            "--last"
+        ) from None
+    if last is None:
+        raise RefusedError(
+            "the service was restarted meanwhile, which ended the experiment: begin again"
+        )
+    if last["begun_ago_s"] is None:
+        raise RefusedError(f"the {wish.kind.value} was not begun: {last['over']}")
+    click.echo(f"The {wish.kind.value} is over: {last['over']}.")
+
+
+def stop_experiment(config: Config, name: str) -> None:
+    """Stop it; the service goes on as usual at once.
+
+    Raises:
+        NotRunningError: there is no service.
+    """
+    from bottomheat.app import control_path
+    from bottomheat_drivers.control_socket import ask
+
+    answer = ask(control_path(config), {"do": "experiment-stop", "chamber": name})
+    if name in (answer.get("stopped") or ()):
+        click.echo(f"{name}: the experiment is stopped; the service goes on as usual.")
+    else:
+        click.echo(f"{name}: no experiment is under way.")
+
+
+def _begin(request: Ask, name: str, wish: Wish) -> None:
+    asked: dict[str, Any] = {"do": "experiment", "chamber": name, "kind": wish.kind.value}
+    for key in ("hours", "swing_k", "periods"):
+        if getattr(wish, key) is not None:
+            asked[key] = getattr(wish, key)
+    answer = request(asked)
+    if not answer.get("ok"):
+        raise RefusedError(f"no experiment: {_sentence(answer)}")
+    click.echo(explanation(answer))
+    if not wish.yes and not click.confirm("Is the box closed, and may it begin?"):
+        raise RefusedError("nothing was begun, as you wish")
+    answer = request({**asked, "confirmed": True})
+    if not answer.get("ok"):
+        raise RefusedError(f"no experiment: {_sentence(answer)}")
+
+
+def _sentence(answer: Mapping[str, Any]) -> str:
+    return str(answer.get("error", "the service gave no reason")).rstrip(".")
+
+
+def explanation(answer: Mapping[str, Any]) -> str:
+    """What is going to happen, how long it takes and how far it goes; pure."""
+    name, rest_h, hours = answer["chamber"], answer["rest_h"], answer["hours"]
+    rest = "an hour" if rest_h == 1.0 else f"{rest_h:.0f} hours"
+    first = (
+        f"First {name} has to come to rest: {rest} at least, with the service working as usual.\n"
+    )
+    if answer["kind"] == Kind.STEP.value:
+        what = (
+            f"Then a step: the heat is changed a little and held for {hours:g} hours, "
+            f"{rest_h + hours:g} hours in all.\n"
+            f"The bases will move by about {FOLLOWS * answer['swing_k']:.1f} K; it ends if they "
+            f"seem to move by more than {answer['bound_k']:.1f} K.\n"
+        )
+    else:
+        what = (
+            f"Then a relay: full heat is switched on and off as the wet layer crosses its "
+            f"setpoint, {answer['periods']} times, which takes 3 to 12 hours.\n"
+            "The wet layer will swing by 1 to 2 K, the bases by about 0.2 K; it ends if they seem "
+            f"to move by more than {answer['bound_k']:.1f} K.\n"
+        )
+    return (
+        f"{first}{what}All protection stays on. It ends by itself when an alarm comes, a probe is "
+        "lost, the box is tended, or the lid or the setpoint is changed; the service then goes on "
+        "as usual.\nLeave the box shut and in peace meanwhile. Ctrl-C stops it; closing this "
+        "window does not."
+    )
+
+
+def _follow(request: Ask, name: str, every_s: float) -> Mapping[str, Any] | None:
+    """Show how it goes until it is over; the last answer, or None where nothing is known of it."""
+    from bottomheat_drivers.clock import SystemClock
+
+    clock, told = SystemClock(), ""
+    while True:
+        trial = dict(request({"do": "experiments"}).get("experiments") or {}).get(name)
+        if trial is None or not trial["running"]:
+            return trial
+        line = progress(trial)
+        if line != told:
+            told = line
+            click.echo(f"  {line}")
+        clock.wait(every_s)
+
+
+def progress(trial: Mapping[str, Any]) -> str:
+    """How an experiment stands, in a line that is new every half hour or when more has come; pure.
+
+    Args:
+        trial: as the service shows it.
+    """
+    half_hours = 1800.0 * round(trial["phase_s"] / 1800.0)
+    since = f", for {duration(half_hours)}" if half_hours else ""
+    line = f"{trial['phase']}{since}"
+    if trial["phase"] == Phase.RELAY.value:
+        line += f"; {trial['periods']} of {trial['of_periods']} periods"
+    if trial["phase"] != Phase.REST.value:
+        line += f"; bases moved by about {trial['moved_k']:+.1f} K at most"
+    return line
+
+
+def spans(events: Sequence[EventRow], name: str) -> list[Span]:
+    """The experiments of a chamber that were begun, oldest first; pure.
+
+    Args:
+        events: of the log, in order, all kinds.
+        name: of the chamber.
+    """
+    found: list[Span] = []
+    asked_ms: int | None = None
+    quiet_ms = -(2**62)
+    for row in events:
+        event, at_ms = row.event, row.wall_ms
+        if event.kind in _AT_THE_BOX and event.chamber in (None, name):
+            quiet_ms = at_ms
+        told = read(event.text) if event.kind is EventKind.EXPERIMENT else None
+        if told is None or event.chamber != name:
+            continue
+        kind, said = told
+        if said is Said.ASKED:
+            asked_ms = max(quiet_ms, at_ms - BEFORE_MS)
+        elif said is Said.BEGUN:
+            from_ms = at_ms - 2 * BEFORE_MS if asked_ms is None else asked_ms
+            found.append(Span(kind, row.run, from_ms, at_ms, None, "the service was restarted"))
+        elif found and found[-1].over_ms is None and found[-1].run == row.run:
+            last = found[-1]
+            how = event.text.partition(f"{Said.OVER.value}, ")[2]
+            found[-1] = Span(last.kind, last.run, last.from_ms, last.begun_ms, at_ms, how)
+    return found
+
+
+def last_span(reader: LogReader, name: str, kind: Kind) -> Span:
+    """The last experiment of a kind in the log.
+
+    Raises:
+        InputError: there is none.
+    """
+    there = [span for span in spans(reader.events(), name) if span.kind is kind]
+    if not there:
+        raise InputError(
+            f"the log holds no {kind.value} of {name}: run one with bottomheat identify --chamber "
+            f"{name} --{kind.value}."
+        )
+    return there[-1]
+
+
+def evaluated(
+    config: Config, reader: LogReader, name: str, span: Span
+) -> tuple[Found | NotEnough, RelayFound | None]:
+    """Read an experiment out of the log.
+
+    Returns:
+        The model, or why there is none; and of a relay run its limit cycle where it has one.
+    """
+    from bottomheat.identification.found import NotEnough
+    from bottomheat.identification.relay import fit_relay
+    from bottomheat.identification.step import fit_step
+
+    stretch = stretch_of(config, reader, name, span)
+    if stretch is None:
+        return NotEnough(
+            ("the log holds no readings of it any more, or too few: run it again",)
+        ), None
+    if span.kind is Kind.STEP:
+        return fit_step(stretch), None
+    over_s = None if span.over_ms is None else (span.over_ms - span.from_ms) / 1000.0
+    seen = fit_relay(stretch, (span.begun_ms - span.from_ms) / 1000.0, over_s)
+    if isinstance(seen, NotEnough):
+        return seen, None
+    if seen.found is None:
+        return NotEnough(seen.notes[1:] or seen.notes), seen
+    return seen.found, seen
+
+
+def stretch_of(config: Config, reader: LogReader, name: str, span: Span) -> Stretch | None:
+    """The record of an experiment and of the rest before it; None where it is too short to fit."""
+    import math
+
+    import numpy as np
+
+    from bottomheat.identification.stretch import Stretch
+
+    rows: list[SampleRow] = [
+        row
+        for row in reader.samples(
+            name, span.from_ms, None if span.over_ms is None else span.over_ms + 1
+        )
+        if row.run == span.run
+    ]
+    # The clock may have been set back in between: only what goes forward counts.
+    rows = [row for before, row in zip([None, *rows], rows, strict=False) if _later(before, row)]
+    if len(rows) < LEAST_ROWS:
+        return None
+    times_s = [(row.t_ms - rows[0].t_ms + rows[0].wall_ms - span.from_ms) / 1000.0 for row in rows]
+    # A row says what is commanded from then on: the mat was fed as the row before says.
+    heat = [float(rows[0].heat), *(float(row.heat) for row in rows[:-1])]
+    return Stretch(
+        np.array(times_s),
+        np.array([_mean(row, (Place.SUBSTRATE, Place.SUBSTRATE_2)) for row in rows]),
+        np.array([_mean(row, (Place.ROOM,)) for row in rows]),
+        np.array(heat),
+        config.chambers[name].heater.watts,
+        np.array([math.nan if row.estimate is None else row.estimate.celsius for row in rows]),
+    )
+
+
+def _later(before: SampleRow | None, row: SampleRow) -> bool:
+    return before is None or row.t_ms > before.t_ms
+
+
+def _mean(row: SampleRow, places: tuple[Place, ...]) -> float:
+    good = [
+        reading.celsius
+        for place, reading in row.readings
+        if place in places and isinstance(reading, Good)
+    ]
+    return sum(good) / len(good) if good else float("nan")
+
+
+def relay_plain(seen: RelayFound) -> dict[str, Any]:
+    """The limit cycle as JSON, under the key "relay"; ``tune`` reads the first two."""
+    cycle = seen.cycle
+    first = seen.first_order
+    return {
+        "ku_per_k": seen.ku_per_k,
+        "period_s": seen.period_s,
+        "amplitude_k": seen.amplitude_k,
+        "measured_period_s": cycle.period_s,
+        "hysteresis_k": cycle.hysteresis_k,
+        "on_share": cycle.on_share,
+        "periods": cycle.periods,
+        "gain_k": cycle.gain_k,
+        "phase_rad": cycle.phase_rad,
+        "drift_k_per_h": cycle.drift_k_per_h,
+        "first_order": None
+        if first is None
+        else {"gain_k": first.gain_k, "lag_s": first.lag_s, "dead_s": first.dead_s},
+    }
+
+
+def relay_lines(seen: RelayFound) -> list[str]:
+    """The limit cycle for the screen."""
+    cycle = seen.cycle
+    lines = [
+        f"{cycle.periods} periods of {cycle.period_s / 60.0:.0f} min, heat on "
+        f"{cycle.on_share:.0%} of the time; the wet layer swung by "
+        f"{2.0 * seen.amplitude_k:.2f} K",
+        f"ultimate gain {seen.ku_per_k:.2f} per K, period {seen.period_s / 60.0:.0f} min "
+        "(describing function: up to a fifth low, which is the safe side)",
+    ]
+    if abs(cycle.drift_k_per_h) >= 0.05:
+        lines.append(f"a drift of {cycle.drift_k_per_h:+.2f} K an hour was taken out")
+    return lines
+
+
+def log_of(config_path: Path, config: Config) -> Path:
+    """The log's file, after the service has written what it held back."""
+    from bottomheat.cli.log_file import have_written
+
+    path = Path(config.log)
+    have_written(config_path, path)
+    return path
