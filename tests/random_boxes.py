@@ -167,7 +167,7 @@ def two_lags(box: Box, place: str = "substrate") -> Response:
     best = None
     for ratio in (0.1, 0.2, 0.4):
         start = [math.log(ratio), math.log(0.03), 0.3]
-        bounds = ([-5.0, -9.0, 0.0], [0.0, -1.0, 1.0])
+        bounds = ([-5.0, -9.0, 0.0], [-0.05, -1.0, 1.0])
         fit = least_squares(misfit, start, bounds=bounds, xtol=1e-12, ftol=1e-12)
         if best is None or fit.cost < best.cost:
             best = fit

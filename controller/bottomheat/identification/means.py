@@ -50,7 +50,8 @@ class Means:
     @property
     def since_s(self) -> Floats:
         """Middle of each mean, s from the begin of the stretch."""
-        return (np.arange(len(self.place_c)) + 0.5) * STEP_S
+        found: Floats = (np.arange(len(self.place_c), dtype=np.float64) + 0.5) * STEP_S
+        return found
 
     def power_w(self, dead_s: float = 0.0) -> Floats:
         """Mean power over each step, so much later than it was given, W."""

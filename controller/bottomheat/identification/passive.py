@@ -25,10 +25,12 @@ GAIN_FRAC: Final = 0.08
 SLOW_LOG: Final = 0.35
 """Largest standard deviation of gain (share) and slow lag (logarithm) that is a result."""
 
+HARDLY_FRAC: Final = 0.01
 STEADY_FRAC: Final = 0.03
 ALIKE: Final = 0.97
-"""Heat that varies by less than 3 % of full power over hours is constant; heat and room whose
-courses through a lag of 9 h are correlated more than this cannot be told apart.  Judgement."""
+"""Heat below 1 % of full power is none.  Heat whose hourly means vary by less than 3 % of it is
+steady; heat and room whose courses through a lag of 9 h are correlated more than that cannot be
+told apart.  Judgement."""
 LOOK_S: Final = 9.0 * 3600.0
 DISTURBED_K: Final = 0.05
 STILL: Final = "let it run through a warm-up or a cold night, or use --step"
@@ -63,11 +65,12 @@ def identify(stretches: Sequence[Stretch], method: Method = "log") -> Fitted | N
     hours = sum(run.hours for run in runs)
     if hours < LEAST_H:
         return NotEnough((_too_short(whole_h, hours),))
-    if steady := _steady(runs, [each.watts for each in stretches]):
-        return NotEnough((steady,))
+    full_w = max(each.watts for each in stretches)
+    if _mean_w(runs) < HARDLY_FRAC * full_w:
+        return NotEnough((f"the mat was hardly on in this time: {STILL}",))
     ladder = fitted(runs, LAYER)
     layer = reduced(ladder)
-    if reasons := _untold(layer, runs):
+    if reasons := _untold(layer, runs, full_w):
         return NotEnough(reasons)
     callus, callus_intervals, notes = _callus(stretches, ladder)
     left_over = np.concatenate(ladder.left_over)
@@ -120,19 +123,8 @@ def _too_short(whole_h: float, hours: float) -> str:
     )
 
 
-def _steady(runs: Sequence[Means], watts: Sequence[float]) -> str:
-    """Why the heat tells nothing, or an empty string."""
-    slow = np.concatenate([_hourly(run.power_w()) for run in runs])
-    full_w = max(watts)
-    if float(np.std(slow)) >= STEADY_FRAC * full_w:
-        return ""
-    share = float(np.mean(slow)) / full_w
-    if share < STEADY_FRAC:
-        return f"the mat was hardly on in this time: {STILL}"
-    how = "all the time at full power" if share > 1.0 - STEADY_FRAC else f"always near {share:.0%}"
-    return (
-        f"the heat hardly changed, it was {how}, so nothing shows what more or less does: {STILL}"
-    )
+def _mean_w(runs: Sequence[Means]) -> float:
+    return float(np.mean(np.concatenate([run.power_w() for run in runs])))
 
 
 def _hourly(power_w: Floats) -> Floats:
@@ -141,12 +133,18 @@ def _hourly(power_w: Floats) -> Floats:
     return found
 
 
-def _untold(layer: Reduced, runs: Sequence[Means]) -> tuple[str, ...]:
+def _untold(layer: Reduced, runs: Sequence[Means], full_w: float) -> tuple[str, ...]:
     """Why a fit is no result; empty where it is one."""
     reasons = []
     r = layer.response
     if layer.gain_sd_frac > GAIN_FRAC:
-        if _alike(runs) > ALIKE:
+        slow = np.concatenate([_hourly(run.power_w()) for run in runs])
+        if float(np.std(slow)) < STEADY_FRAC * full_w:
+            reasons.append(
+                f"the heat hardly changed, it was near {float(np.mean(slow)) / full_w:.0%} all the "
+                f"time, so nothing shows what more or less does: {STILL}"
+            )
+        elif _alike(runs) > ALIKE:
             reasons.append(
                 "heat and room moved together all the time, so what each of them does cannot be "
                 f"told apart: {STILL}"

@@ -22,9 +22,15 @@ POINTS: Final = 200
 with the square, so that the early minutes count: a loop lives on those.  Judgement."""
 
 QUANTILE: Final = 1.959964
+FORM: Final = {"slow_s": 0.01, "quick_s": 0.02, "quick_share": 0.005, "dead_s": 20.0}
+"""What two lags and a dead time of a bed are uncertain by because it is none of that: standard
+deviations of the logarithm, the share and s, beside what the record leaves open.  Set so that
+intervals hold on simulated boxes (tests/bench/identify.py)."""
 TOLD_FRAC: Final = 0.8
 """A value whose standard deviation is more than this share of what it was before the record was
 read is not told by the record: it gets no interval."""
+ONE_LAG: Final = 0.02
+"""A quick share this near to 0 or 1 is none."""
 _QUICK_LOG: Final = (-5.0, -0.05)
 _DEAD_LOG: Final = (-9.0, -1.0)
 _ROOM_SHARE: Final = (-0.5, 1.0)
@@ -67,10 +73,14 @@ def reduced(ladder: Ladder) -> Reduced:
     now = _sd(slopes, ladder.covariance[:many, :many])
     before = _sd(slopes, np.diag(ladder.prior[:many] ** 2))
     intervals = {
-        name: _interval(name, value, spread)
+        name: _interval(name, value, math.hypot(spread, FORM.get(name, 0.0)))
         for name, value, spread, unread in zip(_FIELDS, best, now, before, strict=True)
         if spread <= TOLD_FRAC * unread
     }
+    if not ONE_LAG <= best[3] <= 1.0 - ONE_LAG:
+        # One lag and a dead time say it all: there is no second lag to know anything of.
+        for name in ("quick_s", "quick_share"):
+            intervals.pop(name, None)
     values = [
         math.exp(value) if name in _LOGARITHMIC else float(value)
         for name, value in zip(_FIELDS, best, strict=True)
