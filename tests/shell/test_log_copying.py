@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+import thinning_tools as thinning
 from bottomheat.errors import InputError, LogError
 from bottomheat.model import Alarm, Event, EventKind
 from bottomheat.season.ledger import SeasonEntry, What
@@ -233,6 +234,50 @@ def test_runs_that_were_killed_and_alarms_that_they_left_open_are_no_defect(tmp_
 def test_what_does_not_hold_together_is_named(tmp_path, sql, told):
     found = spoilt(written(tmp_path), sql)
     assert any(re.search(told, defect) for defect in found.defects), found.defects
+
+
+def thinned(folder: Path) -> Path:
+    """Half a day of two boxes, all of it thinned, and an hour that is not."""
+    at_s = [10 * n for n in range(4320)] + [99.9 * 86_400 + 10 * n for n in range(360)]
+    path = thinning.write(
+        folder,
+        [
+            thinning.row(t_s, 25 + t_s % 700 / 700, name, closings=int(t_s) // 600)
+            for t_s in at_s
+            for name in ("north-bench", "south-bench")
+        ],
+    )
+    assert thinning.thin(path)
+    return path
+
+
+def test_a_log_whose_older_rows_were_thinned_is_whole_and_says_so(tmp_path):
+    path = thinned(tmp_path)
+    found = check(path, quiet)
+    assert found.defects == ()
+    assert found.rows == 720
+    assert found.thinned > 100
+    done = bottomheat("verify", path)
+    assert f"720 rows, and {found.thinned} rows of older times" in done.stdout
+    assert json.loads(bottomheat("verify", path, "--json").stdout)["thinned"] == found.thinned
+
+
+@pytest.mark.parametrize(
+    ("sql", "told"),
+    [
+        ("UPDATE thinned SET t_ms = 0", "out of order: 1 row of thinned"),
+        ("UPDATE thinned SET span_ms = -1", "out of order: 1 row of thinned"),
+        (
+            "UPDATE thinned SET span_ms = 1e10",
+            "1 row of thinned of after the end of the run",
+        ),
+        ("UPDATE thinned SET closings = 10000", "the contact closed"),
+    ],
+)
+def test_what_does_not_hold_together_in_older_rows_is_named(tmp_path, sql, told):
+    one = "(SELECT id FROM thinned ORDER BY id LIMIT 1 OFFSET 99)"
+    found = spoilt(thinned(tmp_path), f"{sql} WHERE id = {one}")
+    assert any(told in defect for defect in found.defects), found.defects
 
 
 def test_a_box_that_is_looked_at_every_five_minutes_has_no_gaps(tmp_path):

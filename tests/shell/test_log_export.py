@@ -12,12 +12,13 @@ import pandas as pd
 import pyarrow.parquet as pq
 import pytest
 
+import thinning_tools as thinning
 from bottomheat.errors import InputError, LogError
 from bottomheat.model import Alarm, Bad, Estimate, Event, EventKind, Fault, Good, Place
 from bottomheat.season.ledger import SeasonEntry, What
 from bottomheat_drivers.log import parquet
 from bottomheat_drivers.log.columns import columns
-from bottomheat_drivers.log.exporting import SAMPLES, export_csv
+from bottomheat_drivers.log.exporting import SAMPLES, THINNED, export_csv
 from bottomheat_drivers.log.parquet import export_parquet
 from commandline import bottomheat
 from log_tools import NOW_MS, SetClock, entry, journal, note, sample
@@ -177,6 +178,65 @@ def test_the_command(tmp_path):
     assert done.returncode == InputError.exit_code
 
 
+# -- older samples
+
+
+def thinned(folder: Path) -> Path:
+    """Two days that are a row a minute or ten now, and the samples of an hour of today."""
+    old = [thinning.row(10 * n, 25 + n % 50 / 50, heat=n % 3 == 0, closings=n // 60)
+           for n in range(2 * 8640)]  # fmt: skip
+    new = [thinning.row(99.98 * 86_400 + 10 * n, 25.2, closings=288) for n in range(120)]
+    path = thinning.write(folder, [*old, *new])
+    thinning.thin(path)
+    return path
+
+
+def test_what_is_left_of_older_samples_is_a_table_of_its_own(tmp_path):
+    path = thinned(tmp_path)
+    counts = export_csv(path, [], tmp_path / "out", None, None, quiet)
+    assert counts["samples-north-bench.csv"] == 120
+    found = table(tmp_path / "out" / "thinned-north-bench.csv")
+    assert tuple(found.columns) == THINNED
+    assert 0 < len(found) == counts["thinned-north-bench.csv"] < 17280 / 4
+    true_c = [25 + n % 50 / 50 for n in range(17280)]
+    mean_c = (found.estimate_c * found.span_s).sum() / found.span_s.sum()
+    assert mean_c == pytest.approx(np.mean(true_c), abs=0.002)
+    assert found.estimate_low_c.min() == 25.0
+    assert found.estimate_high_c.max() == pytest.approx(25.98)
+    assert (found.estimate_low_c <= found.estimate_c).all()
+    assert (found.estimate_c <= found.estimate_high_c).all()
+    assert (
+        found.closings.sum() + table(tmp_path / "out" / "samples-north-bench.csv").closings.sum()
+        == 288
+    )
+    assert found.heat_s.sum() == pytest.approx(2 * 86_400 / 3, abs=20)
+    assert found.mat_c.tolist() == [43.8] * len(found)
+    assert found.callus_c.isna().all()
+    begins = found.time_ms.tolist()
+    assert begins == sorted(begins)
+    assert (np.diff(begins) / 1000 >= found.span_s[:-1] - 1e-9).all()
+    middle = begins[len(begins) // 2]
+    part = export_csv(path, ["north-bench"], tmp_path / "part", middle, None, quiet)
+    assert part["thinned-north-bench.csv"] == len(found) - len(found) // 2
+
+
+def test_parquet_has_them_in_the_same_columns(tmp_path):
+    path = thinned(tmp_path)
+    export_parquet(path, [], tmp_path / "out.parquet", None, None, quiet)
+    export_csv(path, [], tmp_path / "out", None, None, quiet)
+    found = pd.read_parquet(tmp_path / "out.parquet")
+    older = found[found.span_s.notna()]
+    expected = table(tmp_path / "out" / "thinned-north-bench.csv")
+    assert len(found) - len(older) == 120
+    assert older.heat.isna().all()
+    assert older.duty.isna().all()
+    times = older.time_utc.astype("datetime64[ms, UTC]").astype("int64")
+    assert times.tolist() == expected.time_ms.tolist()
+    assert older.condition.astype(str).tolist() == expected.condition.tolist()
+    for name in set(THINNED) - {"time_utc", "time_ms", "clock_set", "condition", "faults"}:
+        np.testing.assert_array_equal(older[name].astype(float), expected[name], err_msg=name)
+
+
 # -- Parquet
 
 
@@ -192,7 +252,8 @@ def test_the_parquet_file_says_what_the_tables_say(tmp_path, monkeypatch):
         expected = table(tmp_path / "out" / f"samples-{box}.csv")
         times = rows.time_utc.astype("datetime64[ms, UTC]").astype("int64")
         assert times.tolist() == expected.time_ms.tolist()
-        assert [*rows.columns[3:]] == [*expected.columns[3:]]
+        assert [*rows.columns[3:18]] == [*expected.columns[3:]]
+        assert rows[[*rows.columns[18:]]].isna().all(axis=None)
         for name in ("faults", "condition"):
             words = [word if isinstance(word, str) else "" for word in expected[name]]
             assert rows[name].astype(str).tolist() == words
@@ -209,8 +270,9 @@ def test_every_column_carries_its_unit(tmp_path):
     schema = pq.read_schema(tmp_path / "out.parquet")
     units = {field.name: field.metadata[b"unit"].decode() for field in schema}
     for name, unit in units.items():
-        of_name = {"c": "°C", "k": "K", "utc": "UTC"}.get(name.rsplit("_", 1)[-1])
-        assert unit == (of_name or {"duty": "1", "closings": "1"}.get(name, ""))
+        end = "k_s" if name.endswith("_k_s") else name.rsplit("_", 1)[-1]
+        of_name = {"c": "°C", "k": "K", "utc": "UTC", "s": "s", "k_s": "K s"}.get(end)
+        assert unit == (of_name or ("1" if name in ("duty", "closings", "samples") else ""))
     assert all(field.metadata[b"about"] for field in schema)
     assert schema.metadata[b"program"].startswith(b"bottomheat ")
 

@@ -66,6 +66,7 @@ def as_data(groups: list[Group], status: int, found: Checked) -> dict[str, objec
         **as_plain(groups, status),
         "format": found.format,
         "rows": found.rows,
+        "thinned": found.thinned,
         "from_ms": found.from_ms,
         "to_ms": found.to_ms,
         "defects": list(found.defects),
@@ -92,7 +93,8 @@ def _held(found: Checked) -> Iterator[Finding]:
     if found.from_ms is None:
         return
     alarms, open_ = found.alarms
-    yield well(f"{when(found.from_ms)} to {when(found.to_ms)}: {_many(found.rows, 'row')}")
+    older = f", and {_many(found.thinned, 'row')} of older times" if found.thinned else ""
+    yield well(f"{when(found.from_ms)} to {when(found.to_ms)}: {_many(found.rows, 'row')}{older}")
     yield well(
         f"{_many(found.runs, 'run')} of the service, {_many(found.events, 'event')}, "
         f"{_many(alarms, 'alarm')}, {_many(found.entries, 'entry', 'entries')} on batches"

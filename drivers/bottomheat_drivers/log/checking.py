@@ -11,7 +11,7 @@ from pathlib import Path
 from bottomheat.errors import LogError
 from bottomheat.model import EventKind
 from bottomheat_drivers.log.copying import Tell
-from bottomheat_drivers.log.gaps import MAX_GAP_S, Gap, GapReader
+from bottomheat_drivers.log.gaps import MAX_GAP_S, THINNED_FORMAT, Gap, GapReader
 from bottomheat_drivers.log.logfile import DamagedLogError
 from bottomheat_drivers.log.migrations import defect
 
@@ -22,6 +22,13 @@ _SAMPLE, _STATE = "of sample: the state", "of state: the"
 _PROBED = 200
 _ROWS_OF_A_CYCLE = 12
 """The boxes of one cycle have their rows together; so many boxes one machine hardly has."""
+_FAR_T_MS = 2**62
+_CLOSED = (
+    "SELECT chamber.name, coalesce(counter.lifetime, 0), sum({1}) FROM {0} "
+    "CROSS JOIN state ON state.id = {0}.state CROSS JOIN chamber ON chamber.id = state.chamber "
+    "LEFT JOIN counter ON counter.chamber = chamber.id WHERE {1} > 0 GROUP BY chamber.id"
+)
+"""How often each contact closed, by the rows of a table, beside what is counted for its life."""
 _SET_ASIDE = "when the service starts it sets a damaged log aside and begins a new one."
 
 
@@ -37,6 +44,7 @@ class Checked:
         unplaced: of these, how many no synchronised clock places.
         unclosed: of these, how many had no orderly end, the last one aside.
         rows: samples.
+        thinned: rows that older samples were made into.
         events: events.
         alarms: alarms, and of these how many were left open by a run that ended.
         entries: entries in the season's ledger.
@@ -58,6 +66,7 @@ class Checked:
     from_ms: int | None
     to_ms: int | None
     gaps: tuple[Gap, ...]
+    thinned: int = 0
 
 
 def check(path: Path, tell: Tell, *, own: bool = True) -> Checked:
@@ -110,6 +119,10 @@ def _size(path: Path) -> int:
 
 
 class _Checker(GapReader):
+    @property
+    def _thins(self) -> bool:
+        return self.format >= THINNED_FORMAT
+
     def hold(self) -> None:
         """Look at the log as it is now, whatever is written meanwhile."""
         self._all("BEGIN")
@@ -157,6 +170,25 @@ class _Checker(GapReader):
                 first_t_ms, last_t_ms = self._t_ms(low), self._t_ms(high - 1)
                 if first_t_ms < span.began_ms or last_t_ms > span.last_ms:
                     yield f"run {run} has rows of before its start or after its end"
+        if self._thins:
+            yield from self._thinned_order()
+
+    def _thinned_order(self) -> Iterator[str]:
+        """By rowid, run and time of thinned rows never decrease, and none outlasts its run."""
+        before = (0, -_FAR_T_MS)
+        wrong = late = 0
+        ends = {span.run: span.last_ms for span in self.spans().values()}
+        for run, t_ms, span_ms in self._each(
+            "SELECT run, base_ms + t_ms, span_ms FROM thinned CROSS JOIN state "
+            "ON state.id = thinned.state ORDER BY thinned.id"
+        ):
+            wrong += (run, t_ms) < before or span_ms < 0
+            late += t_ms + span_ms > ends.get(run, -_FAR_T_MS)
+            before = run, t_ms
+        if wrong:
+            yield f"out of order: {_rows(wrong, 'thinned')}"
+        if late:
+            yield f"{_rows(late, 'thinned')} of after the end of the run that they are of"
 
     def clocks(self) -> Iterator[str]:
         """Every run has a moment that is known on both clocks."""
@@ -191,15 +223,17 @@ class _Checker(GapReader):
 
     def counters(self) -> Iterator[str]:
         """No contact closed more often than is counted for its lifetime."""
-        for name, lifetime, seen in self._each(
-            "SELECT chamber.name, coalesce(counter.lifetime, 0), sum(state.closings) FROM sample "
-            "CROSS JOIN state ON state.id = sample.state "
-            "CROSS JOIN chamber ON chamber.id = state.chamber "
-            "LEFT JOIN counter ON counter.chamber = chamber.id "
-            "WHERE state.closings > 0 GROUP BY chamber.id"
-        ):
-            if seen > lifetime:
-                yield f"{name}: the contact closed {seen} times, and {lifetime} are counted"
+        seen: dict[str, int] = {}
+        counted: dict[str, int] = {}
+        for name, lifetime, more in [
+            *self._each(_CLOSED.format("sample", "state.closings")),
+            *(self._each(_CLOSED.format("thinned", "thinned.closings")) if self._thins else ()),
+        ]:
+            counted[name] = lifetime
+            seen[name] = seen.get(name, 0) + more
+        for name, lifetime in counted.items():
+            if seen[name] > lifetime:
+                yield f"{name}: the contact closed {seen[name]} times, and {lifetime} are counted"
 
     def broken(self, size_bytes: int, defects: tuple[str, ...]) -> Checked:
         return Checked(self.format, size_bytes, defects, 0, 0, 0, 0, 0, (0, 0), 0, None, None, ())
@@ -239,6 +273,7 @@ class _Checker(GapReader):
             min(starts, default=None),
             max(ends, default=None),
             tuple(self.gaps(None, None, self._longest_ms())),
+            self._all("SELECT count(*) FROM thinned")[0][0] if self._thins else 0,
         )
 
     def _longest_ms(self) -> int:

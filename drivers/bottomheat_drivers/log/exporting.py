@@ -17,7 +17,7 @@ from typing import Any
 
 from bottomheat.errors import InputError, LogError
 from bottomheat_drivers.log.copying import Tell
-from bottomheat_drivers.log.gaps import MAX_GAP_S, GapReader
+from bottomheat_drivers.log.gaps import MAX_GAP_S, THINNED_FORMAT, GapReader
 
 _TIMES = ("time_utc", "time_ms", "clock_set")
 SAMPLES = (
@@ -39,6 +39,33 @@ SAMPLES = (
     "closings",
 )
 """Columns of a box's samples; the other tables name theirs where they are written."""
+_COURSES = ("substrate", "substrate_2", "room", "mat", "callus", "top", "estimate")
+THINNED = (
+    *_TIMES,
+    "span_s",
+    "samples",
+    *(f"{name}{part}_c" for name in _COURSES for part in ("", "_low", "_high")),
+    "faults",
+    "expanded_k",
+    "setpoint_c",
+    "condition",
+    "closings",
+    "heat_s",
+    "above_s",
+    "above_k_s",
+    "below_s",
+    "below_k_s",
+)
+"""Columns of what is left of a box's older samples: means with the lowest and highest; out of band,
+by more than 0.5 K from the setpoint, how long and by how much in all."""
+_THINNED_SQL = ", ".join(
+    (
+        *("id", "run", "t_ms", "span_ms", "samples"),
+        *(f"{name}_mc, {name}_low_mk, {name}_high_mk" for name in _COURSES),
+        *("faults", "expanded_ck", "setpoint_mc", "condition", "closings"),
+        *("heat_ms", "above_ms", "above_mks", "below_ms", "below_mks"),
+    )
+)
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _FAR_MS = 2**62
 _SAY_EVERY = 50_000
@@ -138,6 +165,9 @@ class Exporter(GapReader):
         for name in chambers:
             rows = (_as_text(row) for row in self.samples_of(name, low_ms, high_ms, tell))
             yield f"samples-{_safe(name)}.csv", SAMPLES, rows
+            if self.thins(name):
+                older = (_thinned_text(row) for row in self.thinned_of(name, low_ms, high_ms, tell))
+                yield f"thinned-{_safe(name)}.csv", THINNED, older
         wanted = frozenset(chambers)
 
         def inside(wall_ms: int | None) -> bool:
@@ -261,6 +291,72 @@ class Exporter(GapReader):
             if count % _SAY_EVERY == 0:
                 tell(what, (row[0] - first) / max(end - first, 1))
         tell(what, 1.0)
+
+    def thins(self, chamber: str) -> bool:
+        """Whether there are samples of a box that were made into rows of minutes."""
+        return self.format >= THINNED_FORMAT and bool(
+            self._all(
+                "SELECT 1 FROM thinned JOIN state ON state.id = thinned.state "
+                "JOIN chamber ON chamber.id = state.chamber WHERE chamber.name = ? LIMIT 1",
+                (chamber,),
+            )
+        )
+
+    def thinned_of(self, chamber: str, low_ms: int, high_ms: int, tell: Tell) -> Rows:
+        """What is left of a box's older samples, by when each row begins.
+
+        Time, UTC ms, whether the clock was set, then the columns of ``THINNED`` from the length on:
+        times in ms, temperatures in 1/1000 °C, each with its mean, lowest and highest, the
+        uncertainty in 1/100 K, what was out of band in 1/1000 K s.
+        """
+        placings = self._placings()
+        first, end = self._extent(placings, low_ms, high_ms, "thinned")
+        what = f"Writing {chamber}, older"
+        rows = self._each(
+            f"SELECT {_THINNED_SQL} FROM thinned_row "  # noqa: S608 columns of ours
+            "WHERE id >= ? AND id < ? AND chamber = ? ORDER BY id",
+            (first, end, chamber),
+        )
+        for count, row in enumerate(rows, 1):
+            placing = placings[row[1]]
+            wall_ms = placing.wall_ms(row[2])
+            if low_ms <= wall_ms < high_ms:
+                courses = row[5 : 5 + 3 * len(_COURSES)]
+                ends = [
+                    value
+                    for mean, low, high in zip(
+                        courses[::3], courses[1::3], courses[2::3], strict=True
+                    )
+                    for value in _ends(mean, low, high)
+                ]
+                yield (wall_ms, placing.sure, *row[3:5], *ends, *row[5 + len(courses) :])
+            if count % _SAY_EVERY == 0:
+                tell(what, (row[0] - first) / max(end - first, 1))
+        tell(what, 1.0)
+
+
+def _ends(
+    mean: int | None, below: int | None, above: int | None
+) -> tuple[int | None, int | None, int | None]:
+    """The mean with the lowest and the highest, of how far these lay from it."""
+    if mean is None:
+        return None, None, None
+    return mean, mean - (below or 0), mean + (above or 0)
+
+
+def _thinned_text(row: Row) -> Row:
+    last = 4 + 3 * len(_COURSES)
+    return (
+        *_when(row[0], row[1]),
+        _milli(row[2]),
+        row[3],
+        *[_milli(value) for value in row[4:last]],
+        row[last],
+        "" if row[last + 1] is None else f"{row[last + 1] / 100:.2f}",
+        _milli(row[last + 2]),
+        *row[last + 3 : last + 5],
+        *[_milli(value) for value in row[last + 5 :]],
+    )
 
 
 def _as_text(row: Row) -> Row:
