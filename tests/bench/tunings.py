@@ -3,33 +3,40 @@
     python tests/bench/tunings.py [--boxes 200] [--seed 1] [--days 5] [--methods step,relay,log]
 
 Each random box (`random_boxes`) is identified as a grower would have it done, with probes that lag
-and have noise and steps of 1/16 K, and a room that drifts by 0.5 K/h.  What a rule then says is
-judged on the box's own exact frequency response, with the probe's lag, the law's filter, the window
-and the law as the daemon samples it.  Printed: in how many boxes the sensitivity peak Ms is at most
-2, in how many the loop swings, the worst case, and the median gain over what the rule would say of
-the box's best two lags.  What was refused, and why, goes to standard error.
+and have noise and steps of 1/16 K, and a room that drifts by 0.5 K/h (for the log: recorded
+weather).  What a rule then says is judged on the box's own exact frequency response, with the
+probe's lag, the law's filter, the window and the law as the daemon samples it.  Printed: in how
+many boxes the sensitivity peak Ms is at most 2, in how many the loop swings, the worst case, and
+the median gain over what the rule would say of the box's best two lags.  What was refused, and why,
+goes to standard error.
 """
 
 from __future__ import annotations
 
 import argparse
 import math
+import random
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
-import stand  # noqa: F401 (puts the sources on the path)
 
-import experiment_runs
 from bottomheat import regulate
 from bottomheat.errors import RefusedError
 from bottomheat.identification.found import Found, NotEnough
+from bottomheat.identification.passive import identify
 from bottomheat.identification.relay import fit_relay
 from bottomheat.identification.step import fit_step
 from bottomheat.tuning import margins, offers
 from bottomheat.tuning.margins import Margins, Ultimate
 from bottomheat.tuning.rules import Gains
+
+sys.path.append(str(Path(__file__).resolve().parents[1]))  # the bench is run as a script
+import experiment_runs
+import ordinary_log
+from calibration_world import random_biases, shed_room
 from random_boxes import Box, draw_boxes
 
 DRIFT_K_PER_H = 0.5
@@ -123,6 +130,18 @@ def relayed(box: Box, seed: int) -> Iterator[Row]:
         yield judged(box, f"relay {rule}", found.found, rule, measured if rule == "relay" else None)
 
 
+def logged(box: Box, seed: int, days: float) -> Iterator[Row]:
+    """Days of ordinary running from cold, in recorded weather."""
+    rng = random.Random(seed)
+    run = ordinary_log.run(box, shed_room(rng, days), days, rng, biases=random_biases(rng))
+    fitted = identify([run.stretch])
+    if isinstance(fitted, NotEnough):
+        yield from (Row(box.name, f"log {rule}", None, fitted.reasons[0]) for rule in offers.RULES)
+        return
+    for rule in offers.RULES:
+        yield judged(box, f"log {rule}", fitted.found, rule)
+
+
 def present(box: Box) -> Row:
     """The tunings in force without any of this: one rule for every box."""
     gains = Gains(regulate.GAIN_W_PER_K / box.watts, regulate.INTEGRAL_S, regulate.DERIVATIVE_S)
@@ -137,6 +156,8 @@ def rows(count: int, seed: int, methods: tuple[str, ...], days: float) -> Iterat
             yield from stepped(box, seed * 100_000 + number)
         if "relay" in methods:
             yield from relayed(box, seed * 100_000 + number)
+        if "log" in methods:
+            yield from logged(box, seed * 100_000 + number, days)
 
 
 def table(every: list[Row]) -> str:
@@ -168,7 +189,7 @@ def main() -> None:
     parser.add_argument("--boxes", type=int, default=200)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--days", type=float, default=5.0)
-    parser.add_argument("--methods", default="step,relay")
+    parser.add_argument("--methods", default=",".join(METHODS))
     words = parser.parse_args()
     every = []
     for row in rows(words.boxes, words.seed, tuple(words.methods.split(",")), words.days):
