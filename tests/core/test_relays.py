@@ -73,6 +73,7 @@ def test_a_worn_relay_is_due_until_it_is_changed():
     )
     assert reminders.due(Season(), two_relays(), NOW_MS, {HEAT: Life(5, 100_000)}) == []
     assert reminders.due(Season(), two_relays(), NOW_MS) == []
+    assert len(reminders.due(Season(), two_relays(), None, lives)) == 1, "it goes by no day"
     quiet = config({"season": {"reminders": {"relay": 0}}})
     assert reminders.due(Season(), quiet, NOW_MS, lives | {SERIES: Life(1, 2)}) == []
 

@@ -181,11 +181,12 @@ def due(
     Args:
         season: what the ledger comes to.
         config: for the intervals and the boxes in use.
-        now_ms: UTC ms; None: the clock is not set, so that nothing can be said to be due.
+        now_ms: UTC ms; None: the clock is not set, so that nothing can be said to be due but what
+            goes by no day.
         lives: of the relays; None: not known.
     """
     if now_ms is None:
-        return []
+        return list(_relays(lives or {}, config, 0))
     batches = [b for b in season.batches.values() if b.open and b.made_ms <= now_ms]
     found = [
         *_boxes(season, config, batches, now_ms),
