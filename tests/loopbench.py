@@ -179,6 +179,7 @@ class Bench:
         setpoints: MemoryDesk | None = None,
         contacts: MemoryDesk | None = None,
         logged: Mapping[str, int] | None = None,
+        learned: MemoryDesk | None = None,
         top: str | None = None,
     ) -> None:
         self.history: list[str] = []
@@ -213,6 +214,7 @@ class Bench:
             borrowed=self.borrowed,
             setpoints=self.setpoints,
             contacts=self.contacts,
+            learned=learned,
         )
         state = cycle.start(self.config, {}, proved=True)
         self.loop = Loop(

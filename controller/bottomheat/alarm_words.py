@@ -317,6 +317,17 @@ TOLD: Mapping[Alarm, Told] = MappingProxyType(
             "Weeks to months (bottomheat check says): a worn contact may weld shut or stay open.",
             "Have it changed by somebody licensed, with the power off; then bottomheat done relay.",
         ),
+        Alarm.TONIGHT: Told(
+            Level.MORNING,
+            Danger.TOO_COLD,
+            "The mat will not hold the box tonight",
+            "Until it is cold. Taken from last night and how much colder it has become since: no "
+            "forecast is fetched. Callus is slower for it, and dormant wood is not harmed.",
+            "Before dark: lid on, blankets over the box, boards round it; or lower the setpoint. "
+            "bottomheat capacity says what would carry such nights for good.",
+            off_s=1800.0,
+            rests_while_tending=True,
+        ),
         Alarm.DAEMON_SILENT: Told(
             Level.NOW,
             Danger.TOO_COLD,

@@ -117,6 +117,7 @@ class Board:
                     "in_band_s": None if since_s is None else now_s - since_s,
                     "latched": kept.cutoff.latched,
                     "lid": kept.lid.value,
+                    "learned": _learned(kept),
                     "tending": None
                     if tending is None
                     else {"doing": tending.doing.value, "left_s": tending.until_s - now_s},
@@ -146,6 +147,16 @@ class Board:
 def _in_band(record: Record) -> bool:
     estimate = record.estimate
     return estimate is not None and abs(estimate.celsius - record.setpoint_c) <= BAND_K
+
+
+def _learned(state: ChamberState) -> dict[str, Any]:
+    """What the detectors have learned of mat and wet layer at full power, K above."""
+    layer = state.watch.layer
+    return {
+        "full_power_rise_k": layer.full_k,
+        "full_power_lead_k": state.watch.lead.level_k,
+        "hours": layer.learned_s / 3600.0,
+    }
 
 
 def _offset(state: ChamberState, chamber: ChamberConfig) -> dict[str, Any]:

@@ -349,12 +349,12 @@ def _spread(chamber: ChamberConfig, lift: Lift, of: Callable[[_Box], float]) -> 
     if not math.isfinite(value):
         return Spread(value, value, value)
 
-    def reach(sign: float) -> float:
+    def reach(sign: int) -> float:
         by_gain = max(0.0, *(sign * (end - value) for end in ends[::2]))
         by_load = max(0.0, *(sign * (end - value) for end in ends[1::2]))
         return sign * math.hypot(by_gain, by_load)
 
-    return Spread(value, value + reach(-1.0), value + reach(1.0))
+    return Spread(value, value + reach(-1), value + reach(1))
 
 
 def _coldest_c(of_c: Callable[[float], float], level: float) -> float:

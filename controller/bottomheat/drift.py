@@ -162,7 +162,12 @@ _MAT_LAG_S = 0.5 * HOUR_S
 
 def afresh(drift: Drift) -> Drift:
     """The box was filled or moved: another box as far as heat is concerned."""
-    return changed(drift, since_day=None, lift=Trace(), lead=Trace(), confirming=0)
+    drift = changed(drift, since_day=None, lift=Trace(), lead=Trace(), confirming=0)
+    return _new_day(changed(drift, settle_h=SETTLE_H))
+
+
+def _new_day(drift: Drift) -> Drift:
+    return changed(drift, hours=0, xx=0.0, xy=0.0, x=0.0, led_k=0.0, led_w=0.0, leads=0)
 
 
 def advance_hour(
@@ -248,7 +253,7 @@ def _run(drift: Drift, hour: Hour, response: Response, seconds: float) -> Drift:
 def _end_day(drift: Drift, watts: float, day: int) -> tuple[Drift, Change | None]:
     """Take the day's ratios into account."""
     hours, sums = drift.hours, drift
-    drift = changed(drift, hours=0, xx=0.0, xy=0.0, x=0.0, led_k=0.0, led_w=0.0, leads=0)
+    drift = _new_day(drift)
     if hours < CALM_HOURS or sums.x < LEAST_DUTY * watts * hours or sums.xy <= 0.0:
         return drift, None
     lift = sums.xy / sums.xx

@@ -22,6 +22,7 @@ from bottomheat.config import Config
 from bottomheat.config_wiring import fingerprint
 from bottomheat.contacts import Contacts
 from bottomheat.errors import ConfigError, LatchError
+from bottomheat.foresight import Foresight
 from bottomheat.keeper_weld import CHECKING
 from bottomheat.lessons import Lessons
 from bottomheat.model import Alarm, Event, EventKind, Feedback, Record
@@ -93,6 +94,7 @@ class Loop:
         self._contacts = Contacts(
             outside, self._run, self._say, self._seasonal.relays_changed, logged
         )
+        self._foresight = Foresight(outside, self._run, self._say)
         self._answers = Answers(
             outside, self._run, self._say, self._lessons, self._seasonal, self._contacts
         )
@@ -213,7 +215,8 @@ class Loop:
             run.desk,
             conditions(run.state, step.records, run.house)
             | self._seasonal.conditions(step.records, now_s)
-            | self._contacts.conditions(),
+            | self._contacts.conditions()
+            | self._foresight.turn(step.records, now_s),
             now_s,
             self._out.clock.wall_ms(),
             latched=latched_chambers(run.state, self._out.keeper.status()),

@@ -170,6 +170,7 @@ class Alarm(StrEnum):
     TOP_WARM = "top-warm"
     ROOM_LOW = "room-low"
     RELAY_WORN = "relay-worn"
+    TONIGHT = "tonight"
     DAEMON_SILENT = "daemon-silent"
 
 

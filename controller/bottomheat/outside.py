@@ -51,6 +51,7 @@ class Outside:
     borrowed: BorrowedProbes | None = None
     setpoints: DeskStore | None = None
     contacts: DeskStore | None = None
+    learned: DeskStore | None = None
     zone: tzinfo = UTC
 
 

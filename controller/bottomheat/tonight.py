@@ -19,6 +19,7 @@ from typing import Any
 
 from bottomheat.capacity import Lift, Limit, capacity, mat_most_w
 from bottomheat.config import ChamberConfig
+from bottomheat.estimate import lags_s
 from bottomheat.heating import layer_cap
 from bottomheat.hourly import HOUR_S, Hour
 from bottomheat.operating_point import callus_given_c, needed_layer_c
@@ -84,6 +85,7 @@ class Night:
     Attributes:
         twin: the box run along by its response; None before the first hour.
         response: what the twin was run by.
+        felt_c: room as the callus zone feels it, with the offset's lag, °C.
         rooms: mean room of the last hours with their numbers, °C, oldest first.
         at: number of the last hour.
         stands: the warning stands.
@@ -93,6 +95,7 @@ class Night:
 
     twin: Twin | None = None
     response: Response | None = None
+    felt_c: float | None = None
     rooms: tuple[tuple[int, float], ...] = ()
     at: int | None = None
     stands: bool = False
@@ -127,8 +130,9 @@ def advance_hour(night: Night, hour: Hour, chamber: ChamberConfig, lift: Lift) -
     twin = night.twin
     missed = None if night.at is None else hour.number - night.at
     if twin is None or missed is None or not 1 <= missed <= GAPS_H:
-        twin = rested(response, hour.layer_c, hour.room_c)
+        twin, felt_c = rested(response, hour.layer_c, hour.room_c), hour.room_c
     else:
+        felt_c = _felt_c(night.felt_c, hour.room_c, chamber, missed)
         twin = advance(twin, response, missed * HOUR_S, hour.watts, hour.room_c)
     first = hour.number - KEPT_H
     rooms = (
@@ -139,9 +143,9 @@ def advance_hour(night: Night, hour: Hour, chamber: ChamberConfig, lift: Lift) -
     if lift.measured and hour.callus_c is not None and hour.calm:
         ahead = rooms_ahead(rooms, hour.number)
         if ahead is not None:
-            outlook = _look(twin, response, hour, ahead, chamber, lift)
+            outlook = _look(twin, response, felt_c, hour, ahead, chamber, lift)
     stands, calm = _standing(night, hour, outlook)
-    return Night(twin, response, rooms, hour.number, stands, calm, outlook)
+    return Night(twin, response, felt_c, rooms, hour.number, stands, calm, outlook)
 
 
 def _standing(night: Night, hour: Hour, outlook: Outlook | None) -> tuple[bool, int]:
@@ -184,9 +188,19 @@ def rooms_ahead(rooms: Sequence[tuple[int, float]], now: int) -> list[float] | N
     return ahead
 
 
+def _felt_c(felt_c: float | None, room_c: float, chamber: ChamberConfig, hours: int) -> float:
+    """The room as the callus zone feels it so many hours later, °C: through the offset's lags."""
+    room_s, layer_s = lags_s(chamber.offset)
+    lag_s = room_s - layer_s
+    if felt_c is None or lag_s <= 0.0:
+        return room_c
+    return felt_c + (room_c - felt_c) * -math.expm1(-hours * HOUR_S / lag_s)
+
+
 def _look(
     twin: Twin,
     response: Response,
+    felt_c: float,
     hour: Hour,
     ahead: Sequence[float],
     chamber: ChamberConfig,
@@ -198,9 +212,8 @@ def _look(
     rated, cap_c = chamber.heater.watts, layer_cap(chamber)
     layer_c = hour.layer_c
     lowest_c, in_h = math.inf, 0
-    felt_c = hour.room_c
     for k, room_c in enumerate(ahead, 1):
-        felt_c += (room_c - felt_c) * 0.5  # the callus zone follows the room within hours
+        felt_c = _felt_c(felt_c, room_c, chamber, 1)
         wanted_c = needed_layer_c(chamber.callus_zone_c, offset, felt_c, lift.k_per_w)
         aim_c = min(wanted_c, cap_c)
         most_w = min(rated, mat_most_w(chamber, lift, layer_c))
@@ -244,6 +257,7 @@ def to_plain(night: Night) -> dict[str, Any]:
     return {
         "at": night.at,
         "stands": night.stands,
+        "felt_c": night.felt_c,
         "rooms": [[number, round(room_c, 2)] for number, room_c in night.rooms],
         "twin": None
         if twin is None
@@ -266,6 +280,7 @@ def from_plain(data: Any, later_h: int | None) -> Night:
         case {
             "at": (None | int()) as at,
             "stands": bool(stands),
+            "felt_c": (None | float() | int()) as felt_c,
             "rooms": [*rows],
             "twin": (None | [_, _, _, _]) as lags,
         }:
@@ -285,5 +300,7 @@ def from_plain(data: Any, later_h: int | None) -> Night:
     if lags is not None:
         if not all(isinstance(n, float | int) and math.isfinite(n) for n in lags):
             raise ValueError("a lag of its nights is damaged")
-        twin = Twin(*(float(n) for n in lags))
-    return Night(twin, None, tuple(rooms), at + later_h, stands)
+        twin = Twin(float(lags[0]), float(lags[1]), float(lags[2]), float(lags[3]))
+    if felt_c is not None and not math.isfinite(felt_c):
+        raise ValueError("the room of its nights is damaged")
+    return Night(twin, None, felt_c, tuple(rooms), at + later_h, stands)

@@ -1,4 +1,4 @@
-"""What of alarm desk, setpoints in force and closings outlives a restart: small sealed files.
+"""What of alarms, setpoints, closings and boxes outlives a restart: small sealed files.
 
 Each is written by a thread.  Nothing of safety is in them: a file that cannot be read or written
 costs the memory of what has been seen, paused and who is away, of a setpoint that is being lowered
@@ -40,6 +40,15 @@ def contacts_file(folder: Path) -> DeskFile:
         folder / "contacts.json",
         form="bottomheat contacts",
         lost="closings of the relays are counted on from what the log knows",
+    )
+
+
+def learned_file(folder: Path) -> DeskFile:
+    """What was learned of the boxes over weeks, kept in a state folder."""
+    return DeskFile(
+        folder / "learned.json",
+        form="bottomheat learned",
+        lost="what was learned of the boxes over weeks begins anew",
     )
 
 

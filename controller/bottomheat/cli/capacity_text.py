@@ -391,11 +391,8 @@ def _asked(asked: Asked) -> dict[str, Any]:
 
 
 def _plain(spread: Spread) -> dict[str, float | None]:
-    def finite(number: float | None) -> float | None:
-        return number if number is not None and math.isfinite(number) else None
-
+    numbers = {"value": spread.value, "low": spread.low, "high": spread.high}
     return {
-        "value": finite(spread.value),
-        "low": finite(spread.low),
-        "high": finite(spread.high),
+        key: number if number is not None and math.isfinite(number) else None
+        for key, number in numbers.items()
     }

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
-from bottomheat import keeper, keeper_probe, loop, plausible, relay_life
+from bottomheat import drift, keeper, keeper_probe, loop, plausible, relay_life, tonight
 from bottomheat import keeper_weld as weld
 from bottomheat.alarm_words import TOLD
 from bottomheat.alerts.schedule import SILENT_AFTER_S
@@ -144,6 +144,17 @@ _COLD: Final = (
         NO,
         (Alarm.SHORTFALL,),
         kinds=("cold-snap", "mat-weak"),
+    ),
+    Row(
+        "a night to come that the mat will not carry",
+        f"looked at every hour where model, `full_power_rise` or half a day of learning say what a "
+        f"watt does: the room as a day ago with the trend since, {tonight.AHEAD_H} h ahead, leaves "
+        f"the callus zone {tonight.RAISE_K:g} K low with all the heat it may have. Gone once it "
+        f"would be less than {tonight.CLEAR_K:g} K for {tonight.CALM} h",
+        "none: cover the box before dark",
+        NO,
+        (Alarm.TONIGHT,),
+        tests=("tests/core/test_tonight.py",),
     ),
 )
 
@@ -371,6 +382,16 @@ _MACHINE: Final = (
         NO,
         (Alarm.UNDERVOLTAGE,),
         tests=("tests/shell/test_power_flag.py",),
+    ),
+    Row(
+        "box or mat changed over weeks: ageing mat, wetter or drier medium, lid, draught",
+        f"what a watt does to wet layer and mat, by the day, against the first "
+        f"{drift.REFERENCE_DAYS} days: a CUSUM with {_pc(drift.SLACK)} of slack past "
+        f"{_pc(drift.BOUND)}, and {drift.CONFIRM_DAYS} days that confirm it",
+        "none: what has changed is told, with where to look",
+        NO,
+        events=(EventKind.DIAGNOSED,),
+        tests=("tests/core/test_drift.py",),
     ),
     Row(
         "air at the buds warm for long, with dormant wood in the box",

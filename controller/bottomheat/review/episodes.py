@@ -25,6 +25,7 @@ NO_FAULT: Final = frozenset(
         Alarm.TOP_WARM,
         Alarm.ROOM_LOW,
         Alarm.RELAY_WORN,
+        Alarm.TONIGHT,
     }
 )
 """Alarms that ask for something and are no fault of box, wiring or power."""

@@ -45,6 +45,7 @@ SHORT: Final[Mapping[Alarm, str]] = MappingProxyType(
         Alarm.TOP_WARM: "warm at the buds for a day: vent, shade",
         Alarm.ROOM_LOW: "too cold for the plants outside the boxes: cover them",
         Alarm.RELAY_WORN: "a relay is worn and will have to be changed",
+        Alarm.TONIGHT: "too cold tonight for the mat: blankets help",
         Alarm.DAEMON_SILENT: "what controls the heat does not answer",
     }
 )
@@ -60,6 +61,7 @@ FOR_HANDS: Final = frozenset(
         Alarm.SERIES_STUCK,
         Alarm.TOP_WARM,
         Alarm.ROOM_LOW,
+        Alarm.TONIGHT,
     }
 )
 """Of those that can wait, the ones that somebody without the computer can do something about."""
