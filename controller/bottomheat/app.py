@@ -25,7 +25,13 @@ from bottomheat_drivers.borrowed import W1Borrowed
 from bottomheat_drivers.clock import SystemClock
 from bottomheat_drivers.config_watch import YamlConfigSource, start_config
 from bottomheat_drivers.control_socket import ControlSocket, ProcessSignals
-from bottomheat_drivers.desk_file import DeskFile, contacts_file, desk_path, setpoints_file
+from bottomheat_drivers.desk_file import (
+    DeskFile,
+    contacts_file,
+    desk_path,
+    learned_file,
+    setpoints_file,
+)
 from bottomheat_drivers.keeper_child import KeeperChild
 from bottomheat_drivers.keeper_link import KeeperClient
 from bottomheat_drivers.latch_file import LatchFile, begin_clear, latch_path
@@ -113,6 +119,8 @@ def run_daemon(config_path: Path, *, start_keeper: bool) -> None:
         stack.callback(setpoints.close)
         contacts = contacts_file(folder)
         stack.callback(contacts.close)
+        learned = learned_file(folder)
+        stack.callback(learned.close)
         control = ControlSocket(control_path(config), clock, signals)
         stack.callback(control.close)
         source = _watched(config_path, folder, config, journal.note_config)
@@ -159,6 +167,7 @@ def run_daemon(config_path: Path, *, start_keeper: bool) -> None:
             borrowed=borrowed,
             setpoints=setpoints,
             contacts=contacts,
+            learned=learned,
             zone=clock.zone(),
         )
         loop = Loop(
