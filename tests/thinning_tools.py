@@ -76,11 +76,12 @@ def write(folder: Path, records: Sequence[Record]) -> Path:
     return folder / "log.sqlite"
 
 
-def thin(path: Path, *, now_ms: int = NOW_MS, keep_days: float = 14.0, hours: int = 10**6) -> bool:
-    """Thin what is older than ``keep_days``, in one go; whether there is more to do."""
+def thin(path: Path, *, now_ms: int = NOW_MS, keep_days: float = 14.0, most: int = 10**6) -> bool:
+    """Thin what is older than ``keep_days``, in one go; whether there was anything to do."""
     with contextlib.closing(migrations.connect(path)) as connection:
         connection.execute("BEGIN IMMEDIATE")
-        more = Thinning(connection, now_ms, round(keep_days * DAY_MS)).go(hours, lambda: False)
+        (run,) = connection.execute("SELECT max(id) FROM run").fetchone()
+        done = Thinning().go(connection, run, now_ms, round(keep_days * DAY_MS), most)
         connection.execute("COMMIT")
         connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-    return more
+    return done

@@ -111,7 +111,10 @@ def run_daemon(config_path: Path, *, start_keeper: bool) -> None:
         run_folder = Path(config.run_folder)
         boot = boot_id()
         past = look_back(Path(config.log), run_folder, boot)
-        journal = SqliteJournal(Path(config.log), run_folder, clock, __version__, boot)
+        keep_s = config.keep_raw_days * 86_400.0
+        journal = SqliteJournal(
+            Path(config.log), run_folder, clock, __version__, boot, keep_raw_s=keep_s
+        )
         stack.callback(journal.close)
         desk = DeskFile(desk_path(folder))
         stack.callback(desk.close)

@@ -2,15 +2,18 @@
 
     PYTHONPATH=controller:drivers:tests python tests/bench/review.py
 
-Writes a log of 120 days, 10 s cycles and 4 chambers by SQL (4.1 million rows, 170 MB), with some
+Writes a log of 120 days, 10 s cycles and 4 chambers by SQL (4.1 million rows, 160 MB), with some
 alarms and holes in it, and reviews the whole of it, the last week and the last fault, each in a
-process of its own: time, processor time and peak memory, beside SQLite alone summing the same
-figures.  ``--days 10`` for a small one; ``--folder`` for the disk in question.
+process of its own: time, processor time and peak memory, beside SQLite alone, which in one SELECT
+reads and sums every column that the review uses.  Then the same season as the service leaves it,
+thinned day by day.  ``--days 10`` for a small one; ``--folder`` for the disk in question;
+``--keep`` leaves the logs there.
 """
 
 from __future__ import annotations
 
 import argparse
+import contextlib
 import resource
 import sqlite3
 import subprocess
@@ -25,13 +28,15 @@ import numpy as np
 from bottomheat.model import Alarm, Event, EventKind
 from bottomheat.words import ALARM_WORDS
 from bottomheat_drivers.log import SqliteJournal
+from bottomheat_drivers.log.retention import Thinning
+from bottomheat_drivers.log.store import MAT_BASE_MC, STATE_MS
 from log_tools import SetClock, sample
 
 DAY_CYCLES = 8640
 BEGAN_MS = 1_790_812_800_000
 """Thu 1 Oct 2026 00:00 UTC."""
 START_S = 1000.0
-BASE_MS = 2**31
+DAY_MS = 86_400_000
 BOX = """\
   bench-{n}:
     callus_zone: 25
@@ -40,24 +45,33 @@ BOX = """\
     offset: {{method: temperature-factor, factor: 0.75}}
 """
 BARE = (
-    "SELECT chamber, heat, count(*), count(estimate_mc), min(estimate_mc), max(estimate_mc), "
-    "min(room_mc), max(room_mc), min(base_ms + t_ms), max(base_ms + t_ms), "
-    "total(abs(estimate_mc - setpoint_mc) <= 500), total(estimate_mc < setpoint_mc - 500) "
-    "FROM sample CROSS JOIN state ON state.id = sample.state GROUP BY chamber, heat"
+    "SELECT chamber, heat, count(*), total(base_ms + t_ms), total(estimate_base_mc + "
+    "estimate_over_mc), total(setpoint_mc), total(room_mc), total(heat) "
+    "FROM sample CROSS JOIN state ON state.id = sample.state GROUP BY chamber, heat "
+    "UNION ALL "
+    "SELECT chamber, 0, count(*), total(base_ms + t_ms + span_ms), total(estimate_base_mc + "
+    "estimate_over_mc + estimate_low_mk + estimate_high_mk), total(setpoint_mc), "
+    "total(room_mc + room_low_mk + room_high_mk), total(heat_ms + above_ms + below_ms + samples) "
+    "FROM thinned CROSS JOIN state ON state.id = thinned.state GROUP BY chamber"
 )
+"""Every column that the review of a season uses, read and summed."""
 PEAK = (
     "import atexit, sys; atexit.register(lambda: print(*(line for line in "
     "open('/proc/self/status') if line.startswith('VmHWM')), file=sys.stderr)); "
 )
 REVIEW = f"{PEAK}from bottomheat.cli.review_cmd import command; command()"
+COLUMNS = (
+    f"{PEAK}import sys; from pathlib import Path; from bottomheat_drivers.log.columns import "
+    "columns; print(len(columns(Path(sys.argv[1]), 'bench-0')))"
+)
 SQL = (
     f"{PEAK}import sqlite3; "
     "print(len(sqlite3.connect(sys.argv[1]).execute(sys.argv[2]).fetchall()))"
 )
 
 
-def season(path: Path, days: int, boxes: int) -> int:
-    """Write the log; how many rows it has."""
+def season(path: Path, days: int, boxes: int, *, keep_days: int | None = None) -> int:
+    """Write the log, thinned each day to what is older than ``keep_days``; rows before that."""
     names = [f"bench-{n}" for n in range(boxes)]
     text = "chambers:\n" + "".join(BOX.format(n=n, gpio=17 + n) for n in range(boxes))
     clock = SetClock(START_S, BEGAN_MS)
@@ -77,11 +91,27 @@ def season(path: Path, days: int, boxes: int) -> int:
     connection.execute("BEGIN")
     connection.execute("DELETE FROM sample")
     connection.execute("DELETE FROM state")
-    count = sum(fill(connection, day, boxes) for day in range(days))
+    count = 0
+    for day in range(days):
+        count += fill(connection, day, boxes)
+        if keep_days is not None:
+            connection.execute("COMMIT")
+            thin(connection, BEGAN_MS + (day + 1) * DAY_MS, keep_days)
+            connection.execute("BEGIN")
     connection.execute("UPDATE run SET last_ms = (SELECT max(t_ms) FROM sample_row)")
     connection.execute("COMMIT")
     connection.close()
     return count
+
+
+def thin(connection: sqlite3.Connection, now_ms: int, keep_days: int) -> None:
+    """Thin as the service does, some of it in each transaction."""
+    thinning = Thinning()
+    more = True
+    while more:
+        connection.execute("BEGIN IMMEDIATE")
+        more = thinning.go(connection, 1, now_ms, keep_days * DAY_MS)
+        connection.execute("COMMIT")
 
 
 def fill(connection: sqlite3.Connection, day: int, boxes: int) -> int:
@@ -92,21 +122,24 @@ def fill(connection: sqlite3.Connection, day: int, boxes: int) -> int:
         number = number[: -DAY_CYCLES // 24]
     t_ms = round(START_S * 1000) + 10_000 * number + chance.integers(0, 100, len(number))
     columns = [list(of_box(number, t_ms, box, chance)) for box in range(boxes)]
-    state = {row: n for n, row in enumerate(states(connection, boxes, int(t_ms[0]), day), 1)}
-    base = int(t_ms[0]) // BASE_MS
+    state: dict[tuple[int, ...], int] = {}
     rows = []
     for at, each in enumerate(number.tolist()):
         for box in range(boxes):
-            key = (box + 1, int(each % 60 < 35), int(each % 60 == 0))
+            now_ms = int(t_ms[at]) + box
+            base_ms = (now_ms + STATE_MS // 2) // STATE_MS * STATE_MS
+            key = (box + 1, int(each % 60 < 35), int(each % 60 == 0), base_ms)
+            if key not in state:
+                state[key] = state_row(connection, *key)
             substrate, room, mat, estimate, doubt, setpoint, duty = columns[box][at]
             rows.append(
                 (
-                    state[key] + 1000 * (day + 1),
-                    int(t_ms[at]) + box - base * BASE_MS,
+                    state[key],
+                    now_ms - base_ms,
                     substrate,
                     room,
-                    mat,
-                    estimate,
+                    mat - MAT_BASE_MC,
+                    estimate - 25_000,
                     doubt,
                     setpoint,
                     duty,
@@ -118,26 +151,15 @@ def fill(connection: sqlite3.Connection, day: int, boxes: int) -> int:
     return len(rows)
 
 
-def states(
-    connection: sqlite3.Connection, boxes: int, t_ms: int, day: int
-) -> Iterator[tuple[int, int, int]]:
-    """The states of a day; a few are new every day, as in a log."""
-    number = 0
-    for chamber in range(1, boxes + 1):
-        for heat in (0, 1):
-            for closings in (0, 1):
-                number += 1
-                connection.execute(
-                    "INSERT INTO state VALUES (?, 1, ?, 25000, 'HOLDING', ?, ?, ?, '')",
-                    (
-                        number + 1000 * (day + 1),
-                        chamber,
-                        heat,
-                        closings,
-                        t_ms // BASE_MS * BASE_MS,
-                    ),
-                )
-                yield chamber, heat, closings
+def state_row(
+    connection: sqlite3.Connection, chamber: int, heat: int, closings: int, base_ms: int
+) -> int:
+    """A state: a few are new every day, as in a log."""
+    cursor = connection.execute(
+        "INSERT INTO state VALUES (NULL, 1, ?, 25000, 'HOLDING', ?, ?, ?, '', ?, 25000)",
+        (chamber, heat, closings, base_ms, MAT_BASE_MC),
+    )
+    return int(cursor.lastrowid or 0)
 
 
 def of_box(
@@ -185,26 +207,60 @@ def main() -> None:
     options.add_argument("--boxes", type=int, default=4)
     options.add_argument("--folder", type=Path, default=None)
     options.add_argument("--repeat", type=int, default=3)
+    options.add_argument("--keep", action="store_true")
     asked = options.parse_args()
-    with tempfile.TemporaryDirectory(dir=asked.folder) as folder:
-        path = Path(folder) / "log.sqlite"
-        count = season(path, asked.days, asked.boxes)
-        size = path.stat().st_size
-        print(f"{count} rows, {size / 1e6:.0f} MB, {size / count:.1f} bytes a row")
-        log = ("--log", str(path), "--config", "/none")
-        for _ in range(asked.repeat):
-            bare_s = measured("SQLite alone", "-c", SQL, str(path), BARE)
-            own_s = measured("review of all of it", "-c", REVIEW, "--from", "2026-10-01", *log)
-            print(f"  {own_s / bare_s:.2f} times as long as SQLite alone")
-        measured("review (last 7 days)", "-c", REVIEW, *log)
-        measured("review --last-fault", "-c", REVIEW, "--last-fault", *log)
-        page = Path(folder) / "page.html"
-        for name, *words in (
-            ("review --last-fault --html", "--last-fault"),
-            ("review of all of it --html", "--from", "2026-10-01"),
-        ):
-            measured(name, "-c", REVIEW, *words, "--html", str(page), *log)
-            print(f"  {page.stat().st_size / 1e6:.2f} MB of page")
+    with contextlib.ExitStack() as stack:
+        if asked.keep:
+            folder = tempfile.mkdtemp(dir=asked.folder)
+        else:
+            folder = stack.enter_context(tempfile.TemporaryDirectory(dir=asked.folder))
+        for name, keep_days in (("as it was recorded", None), ("as it is kept", 14)):
+            path = Path(folder) / f"{name.replace(' ', '-')}.sqlite"
+            begun = time.perf_counter()
+            count = season(path, asked.days, asked.boxes, keep_days=keep_days)
+            took_s = time.perf_counter() - begun
+            print(f"The season {name}, written in {took_s:.0f} s:")
+            sizes(path, count)
+            look(path, asked.repeat)
+
+
+def sizes(path: Path, count: int) -> None:
+    """Print what the file holds."""
+    with contextlib.closing(sqlite3.connect(path)) as connection:
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        left, thinned, free = (
+            connection.execute(sql).fetchone()[0]
+            for sql in (
+                "SELECT count(*) FROM sample",
+                "SELECT count(*) FROM thinned",
+                "PRAGMA freelist_count",
+            )
+        )
+    size = path.stat().st_size
+    print(f"  {size / 1e6:.1f} MB, of it {free * 1024 / 1e6:.1f} free")
+    if thinned:
+        print(f"  {left} samples of {count}, and {thinned} rows of minutes")
+    else:
+        print(f"  {count} samples, {size / count:.1f} bytes each")
+
+
+def look(path: Path, repeat: int) -> None:
+    """Review it."""
+    log = ("--log", str(path), "--config", "/none")
+    for _ in range(repeat):
+        bare_s = measured("SQLite alone", "-c", SQL, str(path), BARE)
+        own_s = measured("review of all of it", "-c", REVIEW, "--from", "2026-10-01", *log)
+        print(f"  {own_s / bare_s:.2f} times as long as SQLite alone")
+    measured("columns of all values, a box", "-c", COLUMNS, str(path))
+    measured("review (last 7 days)", "-c", REVIEW, *log)
+    measured("review --last-fault", "-c", REVIEW, "--last-fault", *log)
+    page = path.with_name("page.html")
+    for name, *words in (
+        ("review --last-fault --html", "--last-fault"),
+        ("review of all of it --html", "--from", "2026-10-01"),
+    ):
+        measured(name, "-c", REVIEW, *words, "--html", str(page), *log)
+        print(f"  {page.stat().st_size / 1e6:.2f} MB of page")
 
 
 if __name__ == "__main__":

@@ -300,7 +300,7 @@ class _Drawn:
         self,
         wall_ms: Integers,
         at: npt.NDArray[np.int32],
-        values: Mapping[str, Floats],
+        values: dict[str, Floats],
         states: _States,
         placings: Mapping[int, Placing],
     ) -> Columns:
@@ -324,8 +324,12 @@ class _Drawn:
         heat = np.concatenate((states.heat[at], *(each.heat for each in knots)))[by]
         closings = np.concatenate((states.closings[at], *(each.closings for each in knots)))[by]
         grain_ms = np.concatenate((np.zeros(len(wall_ms), np.int64), *lengths))[by]
+        layer_under_k = sorted_by_time(none, *self._layer(knots, -1.0))
+        layer_over_k = sorted_by_time(none, *self._layer(knots, 1.0))
         columns = {
-            name: sorted_by_time(values[name], *self._column(name, knots)) for name in self.names
+            # Let go of one by one: a season of all of them is much.
+            name: sorted_by_time(values.pop(name), *self._column(name, knots))
+            for name in self.names
         }
         return Columns(
             wall_ms=times[by],
@@ -337,8 +341,8 @@ class _Drawn:
             conditions=states.conditions,
             under_k=sorted_by_time(none, *(each.under_k for each in knots)),
             over_k=sorted_by_time(none, *(each.over_k for each in knots)),
-            layer_under_k=sorted_by_time(none, *self._layer(knots, -1.0)),
-            layer_over_k=sorted_by_time(none, *self._layer(knots, 1.0)),
+            layer_under_k=layer_under_k,
+            layer_over_k=layer_over_k,
             grain_ms=grain_ms,
             **{name: columns.get(name, _missing(len(times))) for name in VALUES},
         )
@@ -364,7 +368,7 @@ class _Drawn:
                     with np.errstate(invalid="ignore", divide="ignore"):
                         yield (rows.heat_ms / rows.span_ms)[each.row]
                 case _:
-                    yield each.places[name]
+                    yield each.places.pop(name)
 
 
 def _sure(states: _States, placings: Mapping[int, Placing]) -> Flags:

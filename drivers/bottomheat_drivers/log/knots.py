@@ -95,7 +95,7 @@ class Knots:
     over_k: Floats
     heat: Flags
     closings: Integers
-    places: Mapping[str, Floats]
+    places: dict[str, Floats]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

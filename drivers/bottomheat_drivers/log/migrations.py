@@ -64,6 +64,8 @@ CREATE TABLE season_entry (
     # The samples that are there keep their whole values: nothing is added to those.
     4: f"""
 DROP VIEW IF EXISTS sample_row;
+ALTER TABLE run ADD COLUMN sample_upto INTEGER NOT NULL DEFAULT 0;
+ALTER TABLE run ADD COLUMN thinned_upto INTEGER NOT NULL DEFAULT 0;
 ALTER TABLE state ADD COLUMN mat_base_mc INTEGER NOT NULL DEFAULT 0;
 ALTER TABLE state ADD COLUMN estimate_base_mc INTEGER NOT NULL DEFAULT 0;
 ALTER TABLE sample RENAME COLUMN mat_mc TO mat_over_mc;

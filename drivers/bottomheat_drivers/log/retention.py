@@ -1,15 +1,17 @@
 """Old samples become rows of a minute, and those rows of ten; by the connection that writes.
 
-An hour of the log at a time, each with its samples' deletion in one transaction with the rows that
-stand for them: whenever the service is killed, every sample is there or in exactly one row.  What
-is freed the file uses again.  Loaded when it is first needed; the service holds no numpy.
+An hour of the log at a time, in a transaction that writes new samples too: whenever the service is
+killed, every sample is there or in exactly one row, and of the pages that old samples leave those
+that new ones take are written once.  The file is never made smaller: it uses what is free.
+Loaded when it is first needed; the service holds no numpy.
 """
 
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any, Final, Literal, TypeAlias
 
 from bottomheat_drivers.log.minutes import KNOWN_MS, Row, Sample, minutes, tens
@@ -17,7 +19,12 @@ from bottomheat_drivers.log.placing import Placing
 
 Table: TypeAlias = Literal["sample", "thinned"]
 
-HOUR_MS: Final = 3_600_000
+SLICE_MS: Final = 3_600_000
+"""So much of the log at a time."""
+MOST: Final = 4
+"""So many of these each hour, so that after an update months are caught up with."""
+NEAR_MS: Final = 2 * 3_600_000
+"""Clock rows of so long before and after are looked at for a clock that was set."""
 DAY_MS: Final = 86_400_000
 AROUND_ALARM_MS: Final = DAY_MS
 """Samples stay so long before an alarm was raised and after it was gone."""
@@ -28,9 +35,10 @@ TENS_AFTER_MS: Final = 42 * DAY_MS
 """From then on rows of ten minutes: by then cuttings have callused and rooted, and what is asked of
 so old a time is a season's record, not a course of minutes (judgement)."""
 AROUND_STEP_MS: Final = 600_000
-"""Samples stay so long before and after the wall clock was set, by more than ``_STEP_MS``."""
-_STEP_MS: Final = 1000
+"""Samples stay so long before and after the wall clock was set, by more than ``STEP_MS``."""
+STEP_MS: Final = 1000
 _FAR: Final = 2**62
+_BOOT: Final = "run IN (SELECT id FROM run WHERE boot_id = (SELECT boot_id FROM run WHERE id = ?1))"
 
 _PLACES: Final = ("substrate", "substrate_2", "room", "mat", "callus", "top")
 _COLUMNS: Final = (
@@ -77,70 +85,106 @@ _SAMPLES: Final = (
 )
 
 
-@dataclass(slots=True)
+_Interval: TypeAlias = tuple[int | None, int, int]
+"""From when to when samples stay, and of which box; None: of all."""
+
+
 class Thinning:
-    """One go at thinning, within a transaction of the caller's.
+    """Thins in the transactions of a connection that it is given."""
 
-    Args:
-        connection: it.
-        now_ms: UTC ms.
-        keep_ms: samples younger than this stay, ms.
-        tens_after_ms: rows of a minute younger than this stay, ms.
-    """
+    def __init__(self) -> None:
+        self._alarms: tuple[Any, list[tuple[int | None, int, int | None]]] = (None, [])
 
-    connection: sqlite3.Connection
-    now_ms: int
-    keep_ms: int
-    tens_after_ms: int = TENS_AFTER_MS
-    _placings: dict[int, Placing | None] = field(default_factory=dict)
-    _alarms: list[tuple[int | None, int, int]] | None = None
+    def go(
+        self, connection: sqlite3.Connection, run: int, now_ms: int, keep_ms: int, most: int = MOST
+    ) -> bool:
+        """Thin some of the log, an hour of it at a time; whether anything was done.
 
-    def go(self, most: int, stop: Callable[[], bool]) -> bool:
-        """Thin at most so many hours of the log; whether there is more to do.
+        Args:
+            connection: inside a transaction.
+            run: the run whose row is to tell how far it has come.
+            now_ms: UTC ms.
+            keep_ms: samples younger than this stay, ms.
+            most: so many hours.
 
         Raises:
             sqlite3.Error: the caller has to roll back.
         """
-        sample_upto, thinned_upto = self._upto()
-        begun = sample_upto, thinned_upto
-        more = True
+        work = _Work(connection, now_ms, keep_ms, TENS_AFTER_MS)
+        begun = work.upto()
+        sample_upto, thinned_upto = begun
         for _ in range(most):
-            if stop():
+            done = work.minutes(sample_upto, self._alarmed(work))
+            also = work.tens(thinned_upto)
+            sample_upto, thinned_upto = done or sample_upto, also or thinned_upto
+            if done is None and also is None:
                 break
-            next_sample, next_thinned = self._minutes(sample_upto), self._tens(thinned_upto)
-            more = next_sample is not None or next_thinned is not None
-            sample_upto, thinned_upto = next_sample or sample_upto, next_thinned or thinned_upto
-            if not more:
-                break
-        if (sample_upto, thinned_upto) != begun:
-            self.connection.execute(
-                "INSERT OR REPLACE INTO retention (id, sample_upto, thinned_upto) VALUES (1, ?, ?)",
-                (sample_upto, thinned_upto),
-            )
-        return more
+        if (sample_upto, thinned_upto) == begun:
+            return False
+        connection.execute(
+            "UPDATE run SET sample_upto = ?, thinned_upto = ? WHERE id = ?",
+            (sample_upto, thinned_upto, run),
+        )
+        return True
 
-    def _upto(self) -> tuple[int, int]:
-        row = self._one("SELECT sample_upto, thinned_upto FROM retention WHERE id = 1")
-        return (0, 0) if row is None else (int(row[0]), int(row[1]))
+    def _alarmed(self, work: _Work) -> list[_Interval]:
+        """Around which times samples stay, UTC ms; the alarms are read when there are new ones."""
+        key = work.one(
+            "SELECT count(*), count(cleared), max(id), (SELECT max(id) FROM run) FROM alarm"
+        )
+        if key != self._alarms[0]:
+            self._alarms = key, list(work.alarms())
+        return [
+            each
+            for chamber, from_ms, to_ms in self._alarms[1]
+            for each in _around(chamber, from_ms, work.now_ms if to_ms is None else to_ms)
+        ]
+
+
+def _around(chamber: int | None, from_ms: int, to_ms: int) -> Iterator[_Interval]:
+    if to_ms - from_ms <= OF_ALARM_MS:
+        yield chamber, from_ms - AROUND_ALARM_MS, to_ms + AROUND_ALARM_MS
+    else:
+        yield chamber, from_ms - AROUND_ALARM_MS, from_ms + OF_ALARM_MS
+        yield chamber, to_ms - AROUND_ALARM_MS, to_ms + AROUND_ALARM_MS
+
+
+@dataclass(frozen=True, slots=True)
+class _Work:
+    connection: sqlite3.Connection
+    now_ms: int
+    keep_ms: int
+    tens_after_ms: int
+
+    def upto(self) -> tuple[int, int]:
+        """How far it has come: of the samples, and of the rows of minutes."""
+        row = self.one(
+            "SELECT coalesce(max(sample_upto), 0), coalesce(max(thinned_upto), 0) FROM run"
+        )
+        return int(row[0]), int(row[1])
+
+    def one(self, sql: str, values: Sequence[object] = ()) -> Any:
+        """The first row, or None."""
+        return self.connection.execute(sql, values).fetchone()
 
     # -- samples to minutes
 
-    def _minutes(self, upto: int) -> int | None:
-        """Thin the hour that comes after these samples; up to which one then, None: not yet."""
+    def minutes(self, upto: int, alarmed: Sequence[_Interval]) -> int | None:
+        """Thin what comes after these samples; up to which one then, None: not yet."""
         found = self._next("sample", upto)
         if found is None:
             return None
         run, t_ms = found
-        placing = self._placing(run)
+        until_ms = (t_ms // SLICE_MS + 1) * SLICE_MS
+        placing = self._placing(run, t_ms - KNOWN_MS, until_ms + KNOWN_MS)
         if placing is None:
             return self._past_run(run, upto)
-        until_ms = (t_ms // HOUR_MS + 1) * HOUR_MS
         if placing.wall_ms(until_ms + KNOWN_MS) > self.now_ms - self.keep_ms:
             return None
         low = self._first("sample", run, t_ms - KNOWN_MS)
         high = self._first("sample", run, until_ms + KNOWN_MS + 1)
         end = self._first("sample", run, until_ms)
-        kept = self._kept(placing, t_ms - KNOWN_MS, until_ms + KNOWN_MS)
+        kept = list(_kept(placing, alarmed, t_ms - KNOWN_MS, until_ms + KNOWN_MS))
         rows: list[tuple[int, int, Row]] = []
         gone: list[int] = []
         for chamber in self._chambers(run):
@@ -167,67 +211,42 @@ class Thinning:
 
     def _past_run(self, run: int, upto: int) -> int | None:
         """A run whose place in time is not known stays as it is."""
-        newest = self._one("SELECT max(id) FROM run")
+        newest = self.one("SELECT max(id) FROM run")
         if newest is not None and run >= newest[0]:
             return None
         last = self._first("sample", run + 1, -_FAR) - 1
         return last if last > upto else None
 
-    def _kept(
-        self, placing: Placing, from_ms: int, until_ms: int
-    ) -> list[tuple[int | None, int, int]]:
-        """From when to when samples stay, in ms of the run, and of which box; None: of all."""
-        found: list[tuple[int | None, int, int]] = []
-        for chamber, low_ms, high_ms in self._alarmed():
-            from_t_ms, to_t_ms = placing.t_range(low_ms, high_ms)
-            if from_t_ms <= until_ms and to_t_ms >= from_ms:
-                found.append((chamber, from_t_ms, to_t_ms))
-        offsets = placing.offsets_ms
-        for at in range(1, len(offsets)):
-            if abs(offsets[at] - offsets[at - 1]) > _STEP_MS:
-                step_ms = placing.starts_ms[at]
-                found.append((None, step_ms - AROUND_STEP_MS, step_ms + AROUND_STEP_MS))
-        return found
-
-    def _alarmed(self) -> list[tuple[int | None, int, int]]:
-        """Around which times the samples of a box stay, UTC ms; None: of all boxes."""
-        if self._alarms is None:
-            self._alarms = list(self._around_alarms())
-        return self._alarms
-
-    def _around_alarms(self) -> Iterator[tuple[int | None, int, int]]:
-        (newest,) = self._one("SELECT coalesce(max(id), 0) FROM run") or (0,)
+    def alarms(self) -> Iterator[tuple[int | None, int, int | None]]:
+        """Of which box each alarm was and from when to when it stood, UTC ms; None: it stands."""
+        (newest,) = self.one("SELECT coalesce(max(id), 0) FROM run")
         for chamber, run, t_ms, end_run, end_t_ms, last_ms in self.connection.execute(
             "SELECT alarm.chamber, up.run, up.t_ms, down.run, down.t_ms, last_ms FROM alarm "
             "JOIN event AS up ON up.id = raised JOIN run ON run.id = up.run "
             "LEFT JOIN event AS down ON down.id = cleared ORDER BY alarm.id"
         ).fetchall():
-            placing = self._placing(run)
-            if placing is None:
+            from_ms = self._wall_ms(run, t_ms)
+            if from_ms is None:
                 continue
-            from_ms = placing.wall_ms(t_ms)
-            to_ms = self.now_ms if run == newest else placing.wall_ms(last_ms)
-            ended = None if end_run is None else self._placing(end_run)
-            if ended is not None:
-                to_ms = ended.wall_ms(end_t_ms)
-            if to_ms - from_ms <= OF_ALARM_MS:
-                yield chamber, from_ms - AROUND_ALARM_MS, to_ms + AROUND_ALARM_MS
-            else:
-                yield chamber, from_ms - AROUND_ALARM_MS, from_ms + OF_ALARM_MS
-                yield chamber, to_ms - AROUND_ALARM_MS, to_ms + AROUND_ALARM_MS
+            # One that its run left open: what came after is not known.
+            to_ms = None if run == newest else self._wall_ms(run, last_ms)
+            if end_run is not None:
+                ended_ms = self._wall_ms(end_run, end_t_ms)
+                to_ms = from_ms if ended_ms is None else ended_ms
+            yield chamber, from_ms, None if to_ms is None else max(from_ms, to_ms)
 
     # -- minutes to tens
 
-    def _tens(self, upto: int) -> int | None:
-        """Make rows of ten minutes in the hour that comes after these; up to which one then."""
+    def tens(self, upto: int) -> int | None:
+        """Make rows of ten minutes of those that come after these; up to which one then."""
         found = self._next("thinned", upto)
         if found is None:
             return None
         run, t_ms = found
-        placing = self._placing(run)
+        until_ms = (t_ms // SLICE_MS + 1) * SLICE_MS
+        placing = self._placing(run, t_ms, until_ms)
         if placing is None:
             return None
-        until_ms = (t_ms // HOUR_MS + 1) * HOUR_MS
         after_ms = max(self.tens_after_ms, self.keep_ms)
         if placing.wall_ms(until_ms + KNOWN_MS) > self.now_ms - after_ms:
             return None
@@ -253,12 +272,9 @@ class Thinning:
 
     # -- both
 
-    def _one(self, sql: str, values: Sequence[object] = ()) -> Any:
-        return self.connection.execute(sql, values).fetchone()
-
     def _next(self, table: Table, upto: int) -> tuple[int, int] | None:
         """The run and time of the first row after this id."""
-        found: tuple[int, int] | None = self._one(
+        found: tuple[int, int] | None = self.one(
             f"SELECT run, base_ms + t_ms FROM {table} "  # noqa: S608 a name of ours
             f"CROSS JOIN state ON state.id = {table}.state "
             f"WHERE {table}.id > ? ORDER BY {table}.id LIMIT 1",
@@ -268,13 +284,13 @@ class Thinning:
 
     def _first(self, table: Table, run: int, t_ms: int) -> int:
         """The least id that lies after all rows of before this time: they come by run and time."""
-        low, high = self._one(
+        low, high = self.one(
             f"SELECT coalesce((SELECT min(id) FROM {table}), 0), "  # noqa: S608
             f"coalesce((SELECT max(id) FROM {table}), -1) + 1"
         )
         while low < high:
             middle = (low + high) // 2
-            row = self._one(
+            row = self.one(
                 f"SELECT {table}.id, run, base_ms + t_ms FROM {table} "  # noqa: S608
                 f"CROSS JOIN state ON state.id = {table}.state "
                 f"WHERE {table}.id >= ? AND {table}.id < ? ORDER BY {table}.id LIMIT 1",
@@ -292,40 +308,58 @@ class Thinning:
         )
         return [chamber for (chamber,) in found.fetchall()]
 
-    def _placing(self, run: int) -> Placing | None:
-        """Where a run lies in time, where a synchronised clock ties it (``placing.place``)."""
-        if run not in self._placings:
+    def _placing(self, run: int, from_ms: int, until_ms: int) -> Placing | None:
+        """Where a stretch of a run lies in time; None: no synchronised clock ties it.
+
+        As ``placing.place`` has it, from the few rows that matter there.
+        """
+        for runs in ("run = ?1", _BOOT):
+            good = f"SELECT t_ms, wall_ms FROM clock WHERE {runs} AND synchronised"  # noqa: S608
+            low_ms, high_ms = from_ms - NEAR_MS, until_ms + NEAR_MS
+            before = self.one(f"{good} AND t_ms < ?2 ORDER BY t_ms DESC LIMIT 1", (run, low_ms))
             pairs = self.connection.execute(
-                "SELECT t_ms, wall_ms FROM clock WHERE run = ? AND synchronised ORDER BY t_ms",
-                (run,),
+                f"{good} AND t_ms BETWEEN ?2 AND ?3 ORDER BY t_ms", (run, low_ms, high_ms)
             ).fetchall()
-            pairs = (
-                pairs
-                or self.connection.execute(
-                    "SELECT t_ms, wall_ms FROM clock WHERE synchronised AND run IN (SELECT id FROM "
-                    "run WHERE boot_id = (SELECT boot_id FROM run WHERE id = ?)) ORDER BY t_ms",
-                    (run,),
-                ).fetchall()
-            )
-            self._placings[run] = (
-                Placing(
+            if before is not None:
+                pairs.insert(0, before)
+            if not pairs:
+                after = self.one(f"{good} AND t_ms > ?2 ORDER BY t_ms LIMIT 1", (run, high_ms))
+                pairs = [] if after is None else [after]
+            if pairs:
+                return Placing(
                     tuple(t_ms for t_ms, _ in pairs),
                     tuple(wall_ms - t_ms for t_ms, wall_ms in pairs),
                     sure=True,
                 )
-                if pairs
-                else None
-            )
-        return self._placings[run]
+        return None
+
+    def _wall_ms(self, run: int, t_ms: int) -> int | None:
+        placing = self._placing(run, t_ms, t_ms)
+        return None if placing is None else placing.wall_ms(t_ms)
 
     def _bases(self, states: set[int]) -> dict[int, tuple[int, int, int]]:
         """What is added to the times, mats and estimates of rows of these states."""
         return {
-            state: self._one(
+            state: self.one(
                 "SELECT base_ms, mat_base_mc, estimate_base_mc FROM state WHERE id = ?", (state,)
             )
             for state in states
         }
+
+
+def _kept(
+    placing: Placing, alarmed: Sequence[_Interval], from_ms: int, until_ms: int
+) -> Iterator[_Interval]:
+    """From when to when samples stay, in ms of the run."""
+    for chamber, low_ms, high_ms in alarmed:
+        from_t_ms, to_t_ms = placing.t_range(low_ms, high_ms)
+        if from_t_ms <= until_ms and to_t_ms >= from_ms:
+            yield chamber, from_t_ms, to_t_ms
+    for (_, before_ms), (step_ms, after_ms) in pairwise(
+        zip(placing.starts_ms, placing.offsets_ms, strict=True)
+    ):
+        if abs(after_ms - before_ms) > STEP_MS:
+            yield None, step_ms - AROUND_STEP_MS, step_ms + AROUND_STEP_MS
 
 
 def _values(row: Row, bases: dict[int, tuple[int, int, int]]) -> tuple[int | None, ...]:

@@ -34,7 +34,7 @@ _CARRIED = (
     "config_version",
 )
 """Tables by name, what others point to first."""
-_SAMPLES = ("state", "sample", "thinned", "retention")
+_SAMPLES = ("state", "sample", "thinned")
 _MOST_HOLES = 10_000
 _FAR = 2**40
 _WORDS = {
@@ -71,6 +71,8 @@ def salvage(damaged: Path, into: sqlite3.Connection, *, samples: bool = False) -
     try:
         for table in tables:
             _carry(old, into, table)
+        if not samples:  # the new file's begin anew
+            into.execute("UPDATE run SET sample_upto = 0, thinned_upto = 0")
         _lost_runs(into)
         _drop_halves(into)
         _alarms(into)

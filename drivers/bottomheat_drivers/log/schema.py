@@ -11,7 +11,7 @@ Versions:
     3  reference: the lid, when it was read, what the probes showed; reference_drop, probe_check,
        borrowing, borrowed.
     4  season_entry.
-    5  thinned, retention; state: what its samples' mat and estimate are counted from.
+    5  thinned; run: how far that has come; state: what its mats and estimates are counted from.
 """
 
 from __future__ import annotations
@@ -69,12 +69,6 @@ CREATE TABLE thinned (
     top_high_mk INTEGER
 ) STRICT;
 
--- How far the thinning has come; one row.
-CREATE TABLE retention (
-    id INTEGER PRIMARY KEY,
-    sample_upto INTEGER NOT NULL,   -- samples up to this id that are still there stay as they are
-    thinned_upto INTEGER NOT NULL   -- rows of thinned up to this id are of ten minutes
-) STRICT;
 """
 """New in format 5."""
 
@@ -113,7 +107,9 @@ CREATE TABLE run (
     began_ms INTEGER NOT NULL,      -- monotonic
     last_ms INTEGER NOT NULL,       -- monotonic time of the newest row in this file
     last_seq INTEGER NOT NULL,      -- number of the newest row: what recovery need not add again
-    closed INTEGER NOT NULL         -- 1 after an orderly end
+    closed INTEGER NOT NULL,        -- 1 after an orderly end
+    sample_upto INTEGER NOT NULL DEFAULT 0, -- samples up to this id that are there stay so
+    thinned_upto INTEGER NOT NULL DEFAULT 0 -- rows of thinned up to this id are of ten minutes
 ) STRICT;
 
 -- Monotonic time tied to wall time.

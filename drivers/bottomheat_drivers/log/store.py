@@ -9,9 +9,10 @@ from __future__ import annotations
 import contextlib
 import os
 import sqlite3
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from bottomheat.errors import LogError
 from bottomheat.model import EventKind
@@ -32,16 +33,18 @@ from bottomheat_drivers.log.codec import (
     from_bytes,
 )
 
+if TYPE_CHECKING:
+    from bottomheat_drivers.log.retention import Thinning
+
 _STATES_KEPT = 4096
 _WAL_LIMIT = 8 * 2**20
 _CACHE_KIB = 512
 """A quarter of SQLite's own: rows are only added here, and what the service holds stays small."""
 
-_HOURS_AT_ONCE = 4
-"""Of four boxes these are 5800 samples, as many pages as the cache holds: none is written that is
-empty in the end."""
-_BASE_MS = 2**24  # from half of it below a base to half of it above, SQLite takes 3 bytes
-_MAT_BASE_MC = 30_000  # mats of -2 to 62 °C take 2 bytes
+STATE_MS = 2**24
+"""How far the bases of times lie apart: up to half of it off, a time takes 3 bytes."""
+MAT_BASE_MC = 30_000
+"""Counted from it, mats of -2 to 62 °C take 2 bytes."""
 
 _INSERT_OF_CHAMBER = {
     ReferenceItem: (
@@ -74,9 +77,20 @@ class RunStart:
     synchronised: bool
 
 
+@dataclass(frozen=True, slots=True)
+class Old:
+    """Samples older than ``keep_ms`` by ``now_ms``, UTC ms of a clock that is set."""
+
+    now_ms: int
+    keep_ms: int
+
+
 @dataclass(slots=True)
 class Store:
-    """The log's file, open for writing after ``open``."""
+    """The log's file, open for writing after ``open``.
+
+    ``fault`` is what went wrong in thinning that is not the file's, or None.
+    """
 
     path: Path
     run: RunStart
@@ -85,6 +99,8 @@ class Store:
     ballast_bytes: int
     connect: migrations.Connect = migrations.connect
     suspect: bool = False
+    fault: str | None = None
+    _thinning: Thinning | None = None
     _connection: sqlite3.Connection | None = None
     _file: tuple[int, int] | None = None
     _run_id: int = 0
@@ -130,11 +146,16 @@ class Store:
         self.keep_ballast()
         return notices
 
-    def write(self, items: Sequence[Item]) -> None:
+    def write(self, items: Sequence[Item], thin: Old | None = None) -> None:
         """Write the rows that the file does not hold yet, in one transaction.
 
         The card has them when this returns (synchronous=FULL).  Samples do not need it for their
         own sake; left to the kernel, a batch reached the card half a minute after the next was due.
+
+        Args:
+            items: the rows, by number.
+            thin: what of the log is old; some of it is thinned in the same transaction, so that new
+                samples take the pages that old ones leave: each of those is written once for both.
 
         Raises:
             sqlite3.Error: nothing was written, or all of it was and the disk did not confirm;
@@ -151,24 +172,9 @@ class Store:
             )
         connection.execute("PRAGMA synchronous = FULL")
         with self._transaction(connection):
+            if thin is not None:
+                self._thin(connection, thin)
             self._insert(self._run_id, items)
-
-    def thin(self, now_ms: int, keep_ms: int, stop: Callable[[], bool]) -> bool:
-        """Thin some hours of old samples, in one transaction; whether there is more to do.
-
-        Args:
-            now_ms: UTC ms by a clock that is set.
-            keep_ms: samples younger than this stay, ms.
-            stop: whether something waits to be written.
-
-        Raises:
-            sqlite3.Error: all is as it was before.
-        """
-        from bottomheat_drivers.log.retention import Thinning  # not before a log is old enough
-
-        connection = self._open_connection()
-        with self._transaction(connection):
-            return Thinning(connection, now_ms, keep_ms).go(_HOURS_AT_ONCE, stop)
 
     def close(self, *, orderly: bool) -> None:
         """Checkpoint and close.  Idempotent.
@@ -245,6 +251,21 @@ class Store:
                 with contextlib.suppress(sqlite3.Error):  # the first error is the one to tell
                     connection.execute("ROLLBACK")
             raise
+
+    def _thin(self, connection: sqlite3.Connection, old: Old) -> None:
+        if self._thinning is None:
+            from bottomheat_drivers.log.retention import Thinning  # not before a log may be old
+
+            self._thinning = Thinning()
+        connection.execute("SAVEPOINT thin")
+        try:
+            self._thinning.go(connection, self._run_id, old.now_ms, old.keep_ms)
+        except sqlite3.Error:
+            raise
+        except Exception as error:  # noqa: BLE001 a fault of its own costs no sample
+            connection.execute("ROLLBACK TO thin")
+            self.fault = repr(error)
+        connection.execute("RELEASE thin")
 
     def _recover(self, wall_ms: int) -> list[str]:
         notices: list[str] = []
@@ -414,7 +435,7 @@ class Store:
             if state is None:
                 state = self._states[key] = self._next_state
                 self._next_state += 1
-                new_states.append((state, *key, _MAT_BASE_MC, setpoint_mc))
+                new_states.append((state, *key, MAT_BASE_MC, setpoint_mc))
             substrate, second, room, mat, callus, top = item.places_mc
             rows.append(
                 (
@@ -423,7 +444,7 @@ class Store:
                     substrate,
                     second,
                     room,
-                    None if mat is None else mat - _MAT_BASE_MC,
+                    None if mat is None else mat - MAT_BASE_MC,
                     callus,
                     top,
                     None if item.estimate_mc is None else item.estimate_mc - setpoint_mc,
@@ -487,5 +508,5 @@ class Store:
 
 
 def _base_ms(t_ms: int) -> int:
-    """The multiple of ``_BASE_MS`` that lies nearest."""
-    return (t_ms + _BASE_MS // 2) // _BASE_MS * _BASE_MS
+    """The multiple of ``STATE_MS`` that lies nearest."""
+    return (t_ms + STATE_MS // 2) // STATE_MS * STATE_MS

@@ -26,7 +26,7 @@ from bottomheat_drivers.log import codec, migrations
 from bottomheat_drivers.log.codec import ConfigItem, Item
 from bottomheat_drivers.log.keeping import Keeping
 from bottomheat_drivers.log.ring import ROOM, WIDE_ROOM, Ring, make_room
-from bottomheat_drivers.log.store import RunStart, Store
+from bottomheat_drivers.log.store import Old, RunStart, Store
 from bottomheat_drivers.log.troubles import explain
 
 COMMIT_EVERY_S = 600.0
@@ -364,7 +364,6 @@ class SqliteJournal:
                     break
                 if self._drain():
                     pause_s = FIRST_PAUSE_S
-                    self._tidy()
                     continue
                 with self._lock:
                     self._lock.wait_for(lambda: self._stop, timeout=pause_s)
@@ -390,12 +389,15 @@ class SqliteJournal:
             t_ms = self._newest_ms
             told = self._dropped
             batch = self._in_flight + self._loss_told(t_ms)
+        # What is urgent does not wait for it.
+        old = None if urgent or self._keeping is None else self._keeping.old(self._clock)
         try:
             try:
-                self._write(batch, t_ms)
+                self._write(batch, t_ms, old)
             except sqlite3.Error as error:
                 full = migrations.primary_code(error) == sqlite3.SQLITE_FULL
-                if not (full and self._store.give_up_ballast()):
+                helps = full and self._store.give_up_ballast()
+                if not helps and (old is None or not self._store.is_open):
                     raise
                 self._write(batch, t_ms)
         except (sqlite3.Error, OSError, LogError) as error:
@@ -403,29 +405,16 @@ class SqliteJournal:
             return False
         spare = self._store.keep_ballast()
         with self._lock:
+            if self._store.fault is not None and self._keeping is not None:
+                self._keeping = None
+                fault = self._store.fault
+                self._say(f"Old rows of the log are not thinned any more ({fault}): it grows.")
+                self._due = True
             self._in_flight = []
             self._dropped -= told
             self._failure = None if spare else self._spent()
             self._lock.notify_all()
         return True
-
-    def _tidy(self) -> None:
-        """Thin some of what is old, while nothing waits to be written."""
-        keeping = self._keeping
-        now_ms = None if keeping is None else keeping.now_ms(self._clock)
-        if keeping is None or now_ms is None:
-            return
-        try:
-            more = self._store.thin(now_ms, keeping.keep_ms, lambda: self._due or self._stop)
-        except sqlite3.Error as error:
-            self._distrust(error)  # nothing was thinned: it is tried again
-        except Exception as error:  # noqa: BLE001 a fault of its own costs the thinning alone
-            self._keeping = None
-            with self._lock:
-                self._say(f"Old rows of the log are not thinned any more ({error!r}): it grows.")
-                self._due = self._urgent = True
-        else:
-            keeping.went(self._clock, more=more)
 
     def _loss_told(self, t_ms: int) -> list[Item]:
         if not self._dropped:
@@ -439,13 +428,13 @@ class SqliteJournal:
             f"The card is full: the log {self._path} lives on its last reserve, so free some space."
         )
 
-    def _write(self, batch: list[Item], t_ms: int) -> None:
+    def _write(self, batch: list[Item], t_ms: int, old: Old | None = None) -> None:
         if not self._store.is_open:
             notices = self._store.open(codec.whole_ms(self._clock.wall_ms()), t_ms)
             with self._lock:
                 self._notices += notices
         if batch:
-            self._store.write(batch)
+            self._store.write(batch, old)
 
     def _give_back(self, error: Exception, *, urgent: bool) -> None:
         self._distrust(error)
