@@ -2,14 +2,23 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from typing import Any
 
 import pytest
+from click.testing import CliRunner
 
 from bottomheat.chamber import Chamber
-from bottomheat.cli import identify_experiment
-from bottomheat.cli.identify_experiment import Wish, conduct, evaluated, last_span, spans
+from bottomheat.cli import group, identify_experiment
+from bottomheat.cli.identify_experiment import (
+    Wish,
+    conduct,
+    evaluated,
+    last_span,
+    spans,
+    stretch_of,
+)
 from bottomheat.commission import experiment_request
 from bottomheat.commission.experiment import Kind
 from bottomheat.errors import InputError, RefusedError
@@ -88,7 +97,7 @@ def test_from_the_question_to_the_model(
     with service.read() as reader:
         span = last_span(reader, "bench", kind)
         assert span.how.startswith("complete")
-        found, seen = evaluated(service.trial.plant.config, reader, "bench", span)
+        found, seen = evaluated(stretch_of(service.trial.plant.config, reader, "bench", span), span)
     assert isinstance(found, Found), found
     assert found.method == kind.value
     assert found.response.dead_s == pytest.approx(900.0, rel=0.5)
@@ -96,12 +105,54 @@ def test_from_the_question_to_the_model(
     if seen is not None:
         plain = identify_experiment.relay_plain(seen)
         assert plain["ku_per_k"] == pytest.approx(seen.ku_per_k)
-        assert any("ultimate gain" in line for line in identify_experiment.relay_lines(seen))
+        assert any("Ultimate gain" in line for line in identify_experiment.relay_lines(seen))
+
+
+def test_command_reads_the_last_one(service: Service, tmp_path: Any) -> None:
+    """``--step --last`` in words, as JSON for ``tune``, and into the config."""
+    conduct(service.request, "bench", wish(Kind.STEP))
+    service.journal.close()
+    file = tmp_path / "chamber.yaml"
+    file.write_text(
+        f"log: {service.path}\nrun_folder: {tmp_path}/nobody\nchambers:\n"
+        "  bench:   # ours\n    callus_zone: 25\n    heater: {gpio: 17, watts: 45}\n"
+        "    probes: {substrate: 28-000000000001, room: 28-000000000002, mat: 28-000000000003}\n"
+        "    offset: {method: temperature-factor, factor: 0.74}\n"
+    )
+    words = ["identify", "--config", str(file), "--last"]
+    shown = CliRunner().invoke(group, [*words, "--step"], catch_exceptions=False)
+    assert shown.exit_code == 0, shown.output
+    assert "from a step of" in shown.output
+    assert "It ended so: complete" in shown.output
+    data = CliRunner().invoke(group, [*words, "--step", "--json"], catch_exceptions=False)
+    assert json.loads(data.stdout)["found"]["method"] == "step"
+    CliRunner().invoke(group, [*words, "--step", "--write"], catch_exceptions=False)
+    assert "# ours" in file.read_text()
+    assert "dead_time:" in file.read_text()
+    none = CliRunner().invoke(group, [*words, "--relay"])
+    assert isinstance(none.exception, InputError)
+    assert "holds no relay of bench" in str(none.exception)
+
+
+@pytest.mark.parametrize(
+    ("words", "why"),
+    [
+        (["--step", "--relay"], "say one of"),
+        (["--last"], "goes with --step or --relay"),
+        (["--last", "--stop", "--step"], "say one of them"),
+        (["--hours", "4"], "go with --step"),
+        (["--periods", "4", "--step"], "goes with --relay"),
+    ],
+)
+def test_options_that_do_not_go_together(words: list[str], why: str) -> None:
+    shown = CliRunner().invoke(group, ["identify", *words])
+    assert shown.exit_code == 2
+    assert why in shown.output
 
 
 def test_grower_who_says_no(service: Service, monkeypatch: pytest.MonkeyPatch) -> None:
     """Nothing is begun."""
-    monkeypatch.setattr("click.confirm", lambda _question: False)
+    monkeypatch.setattr("click.confirm", lambda _question, **_how: False)
     with pytest.raises(RefusedError, match="nothing was begun"):
         conduct(service.request, "bench", wish(Kind.STEP, yes=False))
     assert service.trial.chamber.experiment is None
@@ -190,7 +241,7 @@ def test_nothing_left_in_the_log(service: Service) -> None:
     service.hours(0.05)
     with service.read() as reader:
         span = identify_experiment.Span(Kind.STEP, 1, 0, 1000, 2000, "complete")
-        found, _ = evaluated(service.trial.plant.config, reader, "bench", span)
+        found, _ = evaluated(stretch_of(service.trial.plant.config, reader, "bench", span), span)
     assert isinstance(found, NotEnough)
 
 

@@ -28,6 +28,7 @@ BEFORE_MS = 3_600_000
 """How long before it was asked for a record may begin, where nobody was at the box."""
 
 LEAST_ROWS = 10
+WORTH_K_PER_H = 0.05
 
 FOLLOWS = 0.65
 """How far the bases come beside their estimate in four hours: 0.3 to 1 on chamber models."""
@@ -45,6 +46,7 @@ class Wish:
         swing_k: how far a step may move the estimate, K.
         periods: of a relay.
         yes: do not ask.
+        quiet: stdout is for JSON; say how it goes on stderr.
         every_s: how often to look, s.
     """
 
@@ -53,6 +55,7 @@ class Wish:
     swing_k: float | None = None
     periods: int | None = None
     yes: bool = False
+    quiet: bool = False
     every_s: float = 30.0
 
 
@@ -107,11 +110,13 @@ def conduct(request: Ask, name: str, wish: Wish) -> None:
     """The same, with the service behind a function."""
     under_way = dict(request({"do": "experiments"}).get("experiments") or {}).get(name) or {}
     if under_way.get("running") and under_way.get("kind") == wish.kind.value:
-        click.echo(f"A {wish.kind.value} is under way already; this shows how it goes.")
+        click.echo(
+            f"A {wish.kind.value} is under way already; this shows how it goes.", err=wish.quiet
+        )
     else:
         _begin(request, name, wish)
     try:
-        last = _follow(request, name, wish.every_s)
+        last = _follow(request, name, wish)
     except KeyboardInterrupt:
         request({"do": "experiment-stop", "chamber": name})
         raise RefusedError(
@@ -125,7 +130,7 @@ def conduct(request: Ask, name: str, wish: Wish) -> None:
         )
     if last["begun_ago_s"] is None:
         raise RefusedError(f"the {wish.kind.value} was not begun: {last['over']}")
-    click.echo(f"The {wish.kind.value} is over: {last['over']}.")
+    click.echo(f"The {wish.kind.value} is over: {last['over']}.", err=wish.quiet)
 
 
 def stop_experiment(config: Config, name: str) -> None:
@@ -152,8 +157,8 @@ def _begin(request: Ask, name: str, wish: Wish) -> None:
     answer = request(asked)
     if not answer.get("ok"):
         raise RefusedError(f"no experiment: {_sentence(answer)}")
-    click.echo(explanation(answer))
-    if not wish.yes and not click.confirm("Is the box closed, and may it begin?"):
+    click.echo(explanation(answer), err=wish.quiet)
+    if not wish.yes and not click.confirm("Is the box closed, and may it begin?", err=wish.quiet):
         raise RefusedError("nothing was begun, as you wish")
     answer = request({**asked, "confirmed": True})
     if not answer.get("ok"):
@@ -193,7 +198,7 @@ def explanation(answer: Mapping[str, Any]) -> str:
     )
 
 
-def _follow(request: Ask, name: str, every_s: float) -> Mapping[str, Any] | None:
+def _follow(request: Ask, name: str, wish: Wish) -> Mapping[str, Any] | None:
     """Show how it goes until it is over; the last answer, or None where nothing is known of it."""
     from bottomheat_drivers.clock import SystemClock
 
@@ -205,8 +210,8 @@ def _follow(request: Ask, name: str, every_s: float) -> Mapping[str, Any] | None
         line = progress(trial)
         if line != told:
             told = line
-            click.echo(f"  {line}")
-        clock.wait(every_s)
+            click.echo(f"  {line}", err=wish.quiet)
+        clock.wait(wish.every_s)
 
 
 def progress(trial: Mapping[str, Any]) -> str:
@@ -221,7 +226,7 @@ def progress(trial: Mapping[str, Any]) -> str:
     if trial["phase"] == Phase.RELAY.value:
         line += f"; {trial['periods']} of {trial['of_periods']} periods"
     if trial["phase"] != Phase.REST.value:
-        line += f"; bases moved by about {trial['moved_k']:+.1f} K at most"
+        line += f"; the bases seem to have moved by {abs(trial['moved_k']):.1f} K at most"
     return line
 
 
@@ -270,10 +275,47 @@ def last_span(reader: LogReader, name: str, kind: Kind) -> Span:
     return there[-1]
 
 
-def evaluated(
-    config: Config, reader: LogReader, name: str, span: Span
-) -> tuple[Found | NotEnough, RelayFound | None]:
-    """Read an experiment out of the log.
+def answer(
+    config: Config, config_path: Path, name: str, kind: Kind, *, as_json: bool
+) -> tuple[Found, str, tuple[str, ...], RelayFound | None]:
+    """What the last experiment of a kind says: model, a chart of it, notes, a relay's limit cycle.
+
+    Raises:
+        InputError: there is none in the log, or it does not tell; with ``as_json`` that goes to
+            stdout as well.
+        LogError: the log cannot be read.
+    """
+    import json
+
+    from bottomheat.cli.calibrate_box import reader_of
+    from bottomheat.cli.identify_chart import chart
+    from bottomheat.cli.identify_text import not_enough, without_answer
+    from bottomheat.cli.log_file import have_written
+    from bottomheat.identification import early
+    from bottomheat.identification.found import NotEnough
+
+    have_written(config_path, Path(config.log))
+    with reader_of(config) as reader:
+        span = last_span(reader, name, kind)
+        stretch = stretch_of(config, reader, name, span)
+    found, seen = evaluated(stretch, span)
+    notes = (f"It ended so: {span.how}.", *(() if seen is None else relay_lines(seen)))
+    if isinstance(found, NotEnough):
+        if as_json:
+            data = without_answer(name, found, notes)
+            if seen is not None:
+                data["relay"] = relay_plain(seen)
+            click.echo(json.dumps(data, ensure_ascii=False, indent=2))
+        raise InputError(not_enough(name, found, notes))
+    drawn = ""
+    if not as_json and stretch is not None:
+        fitted = early.fit(stretch, stretch.substrate_c)
+        drawn = chart(fitted.time_s, fitted.measured_c, fitted.measured_c - fitted.left_k)
+    return found, drawn, notes, seen
+
+
+def evaluated(stretch: Stretch | None, span: Span) -> tuple[Found | NotEnough, RelayFound | None]:
+    """Fit the record of an experiment.
 
     Returns:
         The model, or why there is none; and of a relay run its limit cycle where it has one.
@@ -282,15 +324,14 @@ def evaluated(
     from bottomheat.identification.relay import fit_relay
     from bottomheat.identification.step import fit_step
 
-    stretch = stretch_of(config, reader, name, span)
     if stretch is None:
         return NotEnough(
             ("the log holds no readings of it any more, or too few: run it again",)
         ), None
     if span.kind is Kind.STEP:
         return fit_step(stretch), None
-    over_s = None if span.over_ms is None else (span.over_ms - span.from_ms) / 1000.0
-    seen = fit_relay(stretch, (span.begun_ms - span.from_ms) / 1000.0, over_s)
+    over_s = None if span.over_ms is None else span.over_ms / 1000.0
+    seen = fit_relay(stretch, span.begun_ms / 1000.0, over_s)
     if isinstance(seen, NotEnough):
         return seen, None
     if seen.found is None:
@@ -317,7 +358,7 @@ def stretch_of(config: Config, reader: LogReader, name: str, span: Span) -> Stre
     rows = [row for before, row in zip([None, *rows], rows, strict=False) if _later(before, row)]
     if len(rows) < LEAST_ROWS:
         return None
-    times_s = [(row.t_ms - rows[0].t_ms + rows[0].wall_ms - span.from_ms) / 1000.0 for row in rows]
+    times_s = [(row.t_ms - rows[0].t_ms + rows[0].wall_ms) / 1000.0 for row in rows]
     # A row says what is commanded from then on: the mat was fed as the row before says.
     heat = [float(rows[0].heat), *(float(row.heat) for row in rows[:-1])]
     return Stretch(
@@ -368,21 +409,12 @@ def relay_lines(seen: RelayFound) -> list[str]:
     """The limit cycle for the screen."""
     cycle = seen.cycle
     lines = [
-        f"{cycle.periods} periods of {cycle.period_s / 60.0:.0f} min, heat on "
+        f"{cycle.periods} periods of {cycle.period_s / 60.0:.0f} min were used, heat on "
         f"{cycle.on_share:.0%} of the time; the wet layer swung by "
-        f"{2.0 * seen.amplitude_k:.2f} K",
-        f"ultimate gain {seen.ku_per_k:.2f} per K, period {seen.period_s / 60.0:.0f} min "
-        "(describing function: up to a fifth low, which is the safe side)",
+        f"{2.0 * seen.amplitude_k:.2f} K.",
+        f"Ultimate gain {seen.ku_per_k:.2f} per K at a period of {seen.period_s / 60.0:.0f} min: "
+        "by the describing function, up to a fifth low or more, which is the safe side.",
     ]
-    if abs(cycle.drift_k_per_h) >= 0.05:
-        lines.append(f"a drift of {cycle.drift_k_per_h:+.2f} K an hour was taken out")
+    if abs(cycle.drift_k_per_h) >= WORTH_K_PER_H:
+        lines.append(f"A drift of {cycle.drift_k_per_h:+.2f} K an hour was taken out.")
     return lines
-
-
-def log_of(config_path: Path, config: Config) -> Path:
-    """The log's file, after the service has written what it held back."""
-    from bottomheat.cli.log_file import have_written
-
-    path = Path(config.log)
-    have_written(config_path, path)
-    return path

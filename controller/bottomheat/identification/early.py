@@ -95,7 +95,9 @@ class EarlyFit:
         hours: their length, h.
         rms_k: RMS of what is left over, K.
         whiteness: of the one-step residuals.
-        left_k: residuals, K, of the means that were fitted, in order.
+        time_s: of the means that were fitted, on the clock of the stretch, s.
+        measured_c: them, °C.
+        left_k: measured less model, K.
     """
 
     response: Response
@@ -105,6 +107,8 @@ class EarlyFit:
     hours: float
     rms_k: float
     whiteness: Whiteness | None
+    time_s: Floats
+    measured_c: Floats
     left_k: Floats
 
 
@@ -220,6 +224,8 @@ def fit(stretch: Stretch, place_c: Floats, prior: Prior = LAYER) -> EarlyFit:
         grid.step_s * len(grid.room_c) / 3600.0,
         float(np.sqrt(np.mean(kept**2))),
         whiteness(kept),
+        stretch.time_s[0] + grid.step_s * (model.rows + 0.5),
+        grid.place_c[model.rows],
         kept,
     )
 
@@ -274,7 +280,7 @@ class _Model:
 
     def numbers(self, x: Floats) -> tuple[float, ...]:
         """Gain, slow, quick, share, dead, room share, load, slow rest, quick rest."""
-        raw = self.centres + self.spreads * x
+        raw = [float(value) for value in self.centres + self.spreads * x]
         slow_s = math.exp(min(raw[1], 13.0))
         quick_s = min(math.exp(min(raw[2], 13.0)), 0.8 * slow_s)
         share = min(1.0, max(0.0, raw[3]))
