@@ -114,8 +114,16 @@ def regulated(
         and regulate.due(law, now_s, key, asked_c, window_s)
     )
     if due:
-        law = _led(law, setpoint_c, outlook, feed_c, usable, now_s, chamber, finding, offset)
-        lead = law.lead
+        begins = law.evaluated_s is None or law.asked_c != asked_c
+        law = _led(
+            law, setpoint_c, outlook, feed_c, usable, now_s, chamber, finding, offset, begins=begins
+        )
+        lead, feed = law.lead, None
+        if lead is not None:
+            feed = lead.feed
+        elif chamber.model is not None and feed_c is not None:
+            response = chamber.model.response
+            feed = feedforward.settled_duty(response, setpoint_c, feed_c, heater.watts)
         if lead is not None and lead.fast:
             law = regulate.at_duty(law, lead.duty, now_s, key=key, asked_c=asked_c)
         else:
@@ -128,7 +136,7 @@ def regulated(
                 key=key,
                 asked_c=asked_c,
                 given_duty=relay.given_s / window_s,
-                feed=None if lead is None else lead.duty,
+                feed=feed,
                 reference_c=None if lead is None else lead.on_its_way_c,
             )
     if law.lead is not None and law.lead.fast and law.duty >= 1.0 and finding.duty_cap is None:
@@ -171,11 +179,15 @@ def _led(
     chamber: ChamberConfig,
     finding: Finding,
     offset: Offset | None,
+    *,
+    begins: bool,
 ) -> regulate.Law:
-    """The law with its model led on; without a model or a room there is none."""
+    """The law with its model led on, where there is one and it is on its way to its setpoint."""
     layer_c = law.filtered_c
     if chamber.model is None or room_c is None or layer_c is None:
-        return law if law.lead is None else replace(law, lead=None, heated_s=0.0)
+        return law if law.lead is None else replace(law, lead=None)
+    if law.lead is None and not (begins and abs(setpoint_c - layer_c) >= feedforward.BEGINS_K):
+        return law
     response, watts, window_s = chamber.model.response, chamber.heater.watts, chamber.heater.window
     lead, given_duty = law.lead, None
     if lead is not None and (law.bounded or lead.fast or law.evaluated_s is None):
@@ -192,9 +204,9 @@ def _led(
         )
     if duty is not None:
         lead = replace(lead, duty=duty, fast=True, on_its_way_c=None)
-    else:
-        lead = feedforward.led(lead, response, setpoint_c, room_c, watts)
-    return replace(law, lead=lead, heated_s=0.0)
+        return replace(law, lead=lead, heated_s=0.0)
+    led = feedforward.led(lead, response, setpoint_c, room_c, watts)
+    return replace(law, lead=led, heated_s=0.0)
 
 
 def _callus(outlook: Outlook, chamber: ChamberConfig, offset: Offset) -> feedforward.Callus | None:

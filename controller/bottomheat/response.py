@@ -86,9 +86,12 @@ class Twin:
     def place_c(self, response: Response) -> float:
         """Where the place is, °C."""
         heat_w = self.slow_w + response.quick_share * (self.quick_w - self.slow_w)
+        return self.room_c(response) + response.load_k + response.gain_k_per_w * heat_w
+
+    def room_c(self, response: Response) -> float:
+        """The room as the place has felt it, °C."""
         share = response.room_quick_share
-        room_c = self.room_slow_c + share * (self.room_quick_c - self.room_slow_c)
-        return room_c + response.load_k + response.gain_k_per_w * heat_w
+        return self.room_slow_c + share * (self.room_quick_c - self.room_slow_c)
 
 
 def rested(response: Response, place_c: float, room_c: float) -> Twin:

@@ -159,7 +159,7 @@ def warmed(box: Box, config: Config, room_c: float, hours: float, seed: int) -> 
     return Warmed(start_s, warmest[0] - SETPOINT_C, closings, warmest[1])
 
 
-def one(box: Box, seed: int, *, wrong: bool) -> tuple[float, dict[str, Warmed]]:
+def one(box: Box, seed: int, chosen: list[str], *, wrong: bool) -> tuple[float, dict[str, Warmed]]:
     """One box: the bound, and every way."""
     rng = random.Random(f"warm-up {seed} {box.name}")
     room_c = room_of(box, rng)
@@ -167,7 +167,7 @@ def one(box: Box, seed: int, *, wrong: bool) -> tuple[float, dict[str, Warmed]]:
     model = model_of(box, rng if wrong else None)
     lag_h = callus_lag_h(box)
     ways = {}
-    for way in WAYS:
+    for way in chosen:
         config = config_of(box, way, model, lag_h)
         ways[way] = warmed(box, config, room_c, 1.6 * bound_h + 12.0, seed)
     return bound_h, ways
@@ -179,12 +179,14 @@ def main() -> None:
     parser.add_argument("--count", type=int, default=100)
     parser.add_argument("--seed", type=int, default=3)
     parser.add_argument("--wrong", action="store_true", help="models as a log gives them")
+    parser.add_argument("--ways", default=",".join(WAYS), help="which, with commas between")
     parser.add_argument("--each", action="store_true", help="print every box")
     asked = parser.parse_args()
-    ratios: dict[str, list[float]] = {way: [] for way in WAYS}
-    over: dict[str, list[float]] = {way: [] for way in WAYS}
+    chosen = asked.ways.split(",")
+    ratios: dict[str, list[float]] = {way: [] for way in chosen}
+    over: dict[str, list[float]] = {way: [] for way in chosen}
     for number, box in enumerate(draw_boxes(asked.count, asked.seed)):
-        bound_h, ways = one(box, number, wrong=asked.wrong)
+        bound_h, ways = one(box, number, chosen, wrong=asked.wrong)
         for way, result in ways.items():
             ratios[way].append(float("inf") if result.hours is None else result.hours / bound_h)
             over[way].append(result.overshoot_k)
@@ -192,11 +194,11 @@ def main() -> None:
             told = "   ".join(
                 f"{way} x{ratios[way][-1]:.2f} {over[way][-1]:+.2f} K {ways[way].closings:3d} "
                 f"mat {ways[way].mat_c:.0f}"
-                for way in WAYS
+                for way in chosen
             )
             print(f"{box.name:24} {bound_h:5.1f} h  {told}", flush=True)
     print("hours to the band over those of full power under the mat's limit; overshoot, K")
-    for way in WAYS:
+    for way in chosen:
         ninety = sorted(ratios[way])[int(0.9 * len(ratios[way]))]
         print(
             f"{way:9} median x{statistics.median(ratios[way]):.2f}, 90th percentile x{ninety:.2f};"
