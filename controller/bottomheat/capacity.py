@@ -51,6 +51,7 @@ class Basis(StrEnum):
 
     FULL_POWER = "full_power_rise"
     MODEL = "model"
+    FILE = "identify"
     LEARNED = "learned"
     NOMINAL = "not measured"
 

@@ -56,6 +56,12 @@ SHED_LAG_H = 8.0
 @click.option(
     "--tariff", "tariff_per_kwh", type=float, metavar="PRICE", help="Price of a kWh, for the cost."
 )
+@click.option(
+    "--from",
+    "found_path",
+    type=click.Path(path_type=Path),
+    help="Go by what identify --json wrote, which has intervals, instead of the config.",
+)
 @click.option("--json", "as_json", is_flag=True, help="One JSON object instead of text.")
 @config_option
 def command(
@@ -65,6 +71,7 @@ def command(
     outdoors: bool,
     shed_lag_h: float | None,
     tariff_per_kwh: float | None,
+    found_path: Path | None,
     as_json: bool,
     config_path: Path,
 ) -> None:
@@ -75,7 +82,9 @@ def command(
     and cost.  It is asked for the setpoint in force and, where batches stand in the box, for their
     next stage.
     """
-    from bottomheat.capacity import capacity
+    from dataclasses import replace
+
+    from bottomheat.capacity import capacity, lift_of
     from bottomheat.cli import capacity_text as text
     from bottomheat.cli.calibrate_box import the_box
     from bottomheat.energy import energy
@@ -86,11 +95,18 @@ def command(
     asked_c = _room(config, room_c)
     winter, course = _winter(winter_path, shed_lag_h, tariff_per_kwh, outdoors=outdoors)
     learned = _learned(config)
+    told = None
+    if found_path is not None:
+        if len(names) > 1:
+            raise InputError(f"{found_path} is about one box: say which with --chamber.")
+        told = lift_in(found_path, names[0])
     season, now_ms = _season(config)
     boxes = []
     for name in names:
         chamber_now = config.chambers[name]
-        lift = _lift(chamber_now, learned.get(name))
+        lift = lift_of(chamber_now, learned.get(name))
+        if told is not None:
+            lift = replace(told, mat_k_per_w=lift.mat_k_per_w)
         asked: list[Asked] = []
         for whose, each in _setpoints(config, name, season, now_ms):
             spent = None
@@ -162,10 +178,59 @@ def _winter(
     return Winter(path.name, lag_h if outdoors else None, tariff_per_kwh), course
 
 
-def _lift(chamber: ChamberConfig, learned: Learned | None) -> Lift:
-    from bottomheat.capacity import lift_of
+def lift_in(path: Path, name: str) -> Lift:
+    """What ``identify --json`` wrote of a box, with its intervals.
 
-    return lift_of(chamber, learned)
+    Raises:
+        InputError: it is not that, it holds no model, or it is about another box.
+    """
+    from bottomheat.capacity import Basis, Lift
+
+    try:
+        data = json.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise InputError(f"{path} cannot be read ({error.strerror or error}).") from None
+    except ValueError:
+        data = None
+    match data:
+        case {"chamber": str(about)} if about != name:
+            raise InputError(f"{path} is about {about}, not about {name}: --chamber {about}.")
+        case {"found": {"response": {"gain_k_per_w": gain, **rest}, **more}}:
+            pass
+        case {"found": {"reasons": _}} | {"reasons": _}:
+            raise InputError(
+                f"{path} holds no model, because the record did not tell enough: identify again."
+            )
+        case _:
+            raise InputError(f"{path} is not what bottomheat identify --json writes.")
+    intervals = more.get("intervals")
+    gain_k_per_w, load_k = _number(gain), _number(rest.get("load_k")) or 0.0
+    if gain_k_per_w is None or gain_k_per_w <= 0.0:
+        raise InputError(f"the model in {path} cannot be true: its gain has to be above 0.")
+    return Lift(
+        gain_k_per_w,
+        Basis.FILE,
+        load_k,
+        k_per_w_half=_half(intervals, "gain_k_per_w"),
+        load_half_k=_half(intervals, "load_k") or 0.0,
+    )
+
+
+def _half(intervals: object, name: str) -> float | None:
+    match intervals.get(name) if isinstance(intervals, dict) else None:
+        case [low, high] | {"low": low, "high": high}:
+            ends = _number(low), _number(high)
+        case _:
+            return None
+    if ends[0] is None or ends[1] is None or ends[1] < ends[0]:
+        return None
+    return 0.5 * (ends[1] - ends[0])
+
+
+def _number(value: object) -> float | None:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        return None
+    return float(value)
 
 
 def _learned(config: Config) -> Mapping[str, Learned]:

@@ -243,6 +243,8 @@ def _rests_on(lift: Lift) -> str:
             if abs(lift.load_k) >= 0.05:
                 load = f", and without heat it settles {lift.load_k:+.1f} K from the room"
             return f"Rests on the model in the config, from identify: {per_w}{load}."
+        case Basis.FILE:
+            return f"Rests on what identify found, with 95 % intervals: {per_w}."
         case Basis.LEARNED:
             return (
                 f"Rests on what the service has learned in {lift.hours or 0.0:.0f} h: {per_w}. "
