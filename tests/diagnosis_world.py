@@ -85,7 +85,7 @@ class Case:
         box: the box's name.
         announced: the grower said so.
         event: without a fault: what hands or weather did.
-        may_say: without a fault: what that may be called.
+        may_say: without a fault: what that may be called, by name (values are words, and change).
         raised: of a fault: an alarm was raised that its fault-free twin does not raise.
         strayed_k: how far the estimate came from that of the twin, at most, K.
     """
@@ -95,7 +95,7 @@ class Case:
     box: str
     announced: bool = False
     event: str = ""
-    may_say: frozenset[Cause] = frozenset()
+    may_say: frozenset[str] = frozenset()
     raised: bool = False
     strayed_k: float = math.inf
 

@@ -173,10 +173,10 @@ def near(tended: Sequence[Tended], from_s: float, to_s: float) -> list[Tended]:
     return [each for each in tended if each.from_s < to_s and each.to_s > from_s]
 
 
-def may_say(made: Plan, number: int, from_s: float) -> frozenset[Cause]:
+def may_say(made: Plan, number: int, from_s: float) -> frozenset[str]:
     """What hands and weather did in this window, or shortly before it."""
     return frozenset(
-        cause
+        cause.name
         for event, ended_s in zip(made.events[: number + 1], made.ends_s, strict=False)
         if ended_s + LINGERS_S > from_s
         for cause in MAY_SAY.get(event, ())

@@ -70,7 +70,7 @@ def judged(case: Case) -> Said:
     cause, place = truth(case)
     right, told = name(cause, place), name(first.cause, first.place)
     truly_cold = first.cause is Cause.COLD_ROOM and too_cold(case.window)
-    if case.order is None and (first.cause in case.may_say or truly_cold):
+    if case.order is None and (first.cause.name in case.may_say or truly_cold):
         right = told
     label = "-" if case.order is None else case.order.label
     bare = case.order is not None and traceless(case)

@@ -127,6 +127,18 @@ def test_a_probe_that_repeats_itself_is_frozen_unless_it_moves_again() -> None:
     assert any(m.weight < 0 for c in diagnose(moved).ranked for m in c.marks)
 
 
+def test_a_room_that_comes_to_rest_is_no_frozen_probe() -> None:
+    """Without noise a steady room reads the same for hours; a broken probe stops at once."""
+    made = window(14.0)
+    count = len(made.at_s)
+    swing = 16.0 - 6.0 * np.cos(np.arange(count) / (6 * HOUR) * np.pi)
+    at_rest = np.round(np.where(np.arange(count) < 6 * HOUR, swing, 22.0) * 16) / 16
+    assert first(with_place(made, Place.ROOM, at_rest)) == (Cause.NONE, None)
+    broken = np.round(swing * 16) / 16
+    broken[3 * HOUR :] = broken[3 * HOUR]
+    assert first(with_place(made, Place.ROOM, broken)) == (Cause.PROBE_FROZEN, Place.ROOM)
+
+
 def test_a_probe_that_stands_at_the_rooms_temperature_lies_in_the_room() -> None:
     made = window(14.0)
     values = made.celsius[Place.SUBSTRATE].copy()
@@ -271,6 +283,12 @@ def test_warm_without_heat_is_the_room_where_the_room_warmed_and_the_sun_where_n
     room = made.celsius[Place.ROOM].copy()
     room[6 * HOUR :] += np.minimum(12.0, np.arange(len(room) - 6 * HOUR) / 12.0)
     assert first(with_place(made, Place.ROOM, room)) == (Cause.WARM_ROOM, None)
+
+
+def test_in_a_room_as_warm_as_the_bases_it_is_the_room_however_slowly_it_warmed() -> None:
+    made = window(said=(raised(Alarm.WARM_WITHOUT_HEAT, 9.0),))
+    warm = with_place(made, Place.ROOM, made.celsius[Place.ROOM] + 11.0)
+    assert first(warm) == (Cause.WARM_ROOM, None)
 
 
 def test_a_bed_that_keeps_its_warmth_without_heat_is_warmed_from_elsewhere() -> None:

@@ -239,9 +239,18 @@ def _warm(window: Window, seen: Features) -> Iterator[Candidate]:
         text = f"the room had warmed by {change_k:.0f} K"
         yield Candidate(Cause.WARM_ROOM, None, (*marks, Mark(2.0, text, at_s)))
         marks.append(Mark(-1.0, text, at_s))
+    elif (room_c := seen.mean(Place.ROOM, at_s - 900.0, at_s)) > _set_c(window, at_s) - NEAR_K:
+        text = f"with the room at {room_c:.0f} °C the bed cannot cool"
+        yield Candidate(Cause.WARM_ROOM, None, (*marks, Mark(2.0, text, at_s)))
     else:
         marks.append(Mark(1.0, "the room had not warmed", at_s))
     yield Candidate(Cause.WARM_FROM_OUTSIDE, None, tuple(marks))
+
+
+def _set_c(window: Window, at_s: float) -> float:
+    """The setpoint at a time, °C."""
+    index = int(np.searchsorted(window.at_s, at_s))
+    return float(window.setpoint_c[min(index, len(window.setpoint_c) - 1)])
 
 
 def _only_the_probe(window: Window, seen: Features, at_s: float) -> list[Mark]:

@@ -89,11 +89,16 @@ def _frozen(window: Window, seen: Features) -> Iterator[Candidate]:
             share = 4.0 if place is not Place.ROOM else 3.5
             if long_s >= 3 * HOUR_S and long_s >= 8.0 * usual_s:
                 share += 1.0
+            if place in _SLOW and _came_to_rest(window, place, since_s):
+                share = 1.5  # it may well be as still as that
             text = (
                 f"{PLACE_WORDS[place]}: the same reading for {words(long_s)}, "
                 f"{words(usual_s)} at most before"
             )
             marks.append(Mark(share, text, since_s))
+            doubted = [a for a in window.raised(Alarm.ROOM_DOUBTED) if a.at_s > since_s + HOUR_S]
+            if place is Place.ROOM and doubted:
+                marks.append(Mark(2.0, doubted[0].text, doubted[0].at_s))
         if marks and marks[0].at_s is not None:
             marks += _moves_again(window, place, marks[0].at_s)
         if marks and place is not Place.ROOM:
@@ -102,6 +107,30 @@ def _frozen(window: Window, seen: Features) -> Iterator[Candidate]:
                 marks.append(Mark(-8.0, elsewhere, since_s))
                 yield Candidate(Cause.PROBE_DISPLACED, place, (Mark(5.0, elsewhere, since_s),))
         yield Candidate(Cause.PROBE_FROZEN, place, tuple(marks))
+
+
+_SLOW: Final = (Place.ROOM, Place.CALLUS, Place.TOP)
+"""Places that no window of heat reaches: they can stand still for hours by themselves."""
+_FEW: Final = 6
+_REVERSALS: Final = 0.3
+
+
+def _came_to_rest(window: Window, place: Place, since_s: float) -> bool:
+    """Whether a reading had slowed down before it stood still, as a place does that settles.
+
+    A probe that breaks stops at once: its last changes follow each other as those before them, or
+    the to and fro of its noise ends.
+    """
+    rows = window.between(since_s - 8 * HOUR_S, since_s + 1.0)
+    values, times = window.at(place)[rows], window.at_s[rows]
+    steps = np.diff(values)
+    changed = np.flatnonzero((steps != 0.0) & ~np.isnan(steps))
+    if len(changed) < _FEW:
+        return False
+    if np.mean(np.sign(steps[changed][1:]) != np.sign(steps[changed][:-1])) >= _REVERSALS:
+        return False
+    apart_s = np.diff(times[1:][changed])
+    return float(np.mean(apart_s[-2:])) >= 2.0 * float(np.median(apart_s[:-2]))
 
 
 def _moves_again(window: Window, place: Place, after_s: float) -> list[Mark]:
