@@ -27,6 +27,9 @@ if TYPE_CHECKING:
 
 _LAYER = (Place.SUBSTRATE, Place.SUBSTRATE_2)
 
+ROW_S = 700.0
+"""What older samples were thinned to serves as well, up to ten minutes: a bed is slower."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Taught:
@@ -216,7 +219,9 @@ def _taught(
         from_ms = round((counted[0][0] - record.BEFORE_S) * 1000)
         to_ms = round(counted[-1][1] * 1000) + 1
         places = box.probes.by_place()
-        seen = _seen(reader.samples(name, from_ms, to_ms), places, config, then)
+        seen = _seen(
+            reader.samples(name, from_ms, to_ms, longest_row_s=ROW_S), places, config, then
+        )
         shift_k = then.shift_k(session.probe, config)
         callus = [
             (wall_ms / 1000, celsius + shift_k(wall_ms))
@@ -326,7 +331,8 @@ def _seen(
         estimator, layer_c = control_substrate(
             estimator, good.get(Place.SUBSTRATE), good.get(Place.SUBSTRATE_2)
         )
-        found.append(Seen(row.wall_ms / 1000, layer_c, good.get(Place.ROOM), float(row.heat)))
+        heat = (row.duty or 0.0) if row.grain_s else float(row.heat)
+        found.append(Seen(row.wall_ms / 1000, layer_c, good.get(Place.ROOM), heat))
     return sorted(found, key=lambda each: each.at_s)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import heapq
 from collections.abc import Iterator
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from bottomheat_drivers.log import LogReader
 
 HOUR_MS = 3_600_000
+MINUTE_S = 60.0
 TOLD_EVERY_H = 6
 USUAL_MS = 24 * HOUR_MS
 AROUND_MS = 6 * HOUR_MS
@@ -53,15 +55,17 @@ def load(
     path = log_path if log_path is not None else Path(load_config(config_path).log)
     with LogReader(path) as log:
         from_ms, to_ms = _window(log, since, until, last_fault=last_fault)
-        configs = _Configs(log, with_config)
+        left_out = dict(_thinned(log, from_ms - SETTLE_MS, to_ms))
+        boxes = [name for name in log.chambers() if name not in left_out]
+        configs = _Configs(log, with_config, frozenset(left_out))
         rows = heapq.merge(
-            *(log.samples(name, from_ms - SETTLE_MS, to_ms) for name in log.chambers()),
+            *(log.samples(name, from_ms - SETTLE_MS, to_ms) for name in boxes),
             key=lambda row: (row.run, row.t_ms, row.chamber),
         )
         told = [
             Told(row.raised_wall_ms, row.chamber, row.alarm)
             for row in log.alarms()
-            if from_ms <= row.raised_wall_ms < to_ms and row.chamber is not None
+            if from_ms <= row.raised_wall_ms < to_ms and row.chamber in boxes
         ]
         outcome = replay(
             _counted(together(rows), from_ms - SETTLE_MS, to_ms),
@@ -74,9 +78,29 @@ def load(
         raise ConfigError(
             f"{path}: the config of that time cannot be used any more; give one with --with."
         )
+    if outcome.cycles == 0 and left_out:
+        raise InputError(
+            f"{path} keeps no single readings of that time any more, only a row each minute or "
+            "ten, which cannot be replayed: give a time of the last days, or one around an alarm."
+        )
     if outcome.cycles == 0:
         raise InputError(f"{path} has no rows in that time: give another --from and --to.")
-    return outcome
+    skipped = {
+        f"of {name} the log keeps only a row each {words} of then": count
+        for name, (count, words) in left_out.items()
+    }
+    return replace(outcome, skipped={**outcome.skipped, **skipped})
+
+
+def _thinned(log: LogReader, from_ms: int, to_ms: int) -> Iterator[tuple[str, tuple[int, str]]]:
+    """The boxes of which some of that time was thinned, to how many rows and of what length.
+
+    A box is replayed as a whole or not at all: what is left out would look like a lost probe.
+    """
+    for name in log.chambers():
+        count, longest_s = log.thinned(name, from_ms, to_ms)
+        if count:
+            yield name, (count, "ten minutes" if longest_s > 2 * MINUTE_S else "minute")
 
 
 def _counted(cycles: Iterator[list[Row]], from_ms: int, to_ms: int) -> Iterator[list[Row]]:
@@ -116,8 +140,9 @@ def _window(
 class _Configs:
     """The config of each moment; with another one given, always that."""
 
-    def __init__(self, log: LogReader, other: Config | None) -> None:
-        self._other = other
+    def __init__(self, log: LogReader, other: Config | None, left_out: frozenset[str]) -> None:
+        self._left_out = left_out
+        self._other = None if other is None else self._less(other)
         self._known: list[tuple[int, int, Config]] = []
         self.unusable = False
         for row in [] if other is not None else log.configs():
@@ -125,7 +150,12 @@ class _Configs:
             if config is None:
                 self.unusable = True
             else:
-                self._known.append((row.run, row.wall_ms, config))
+                self._known.append((row.run, row.wall_ms, self._less(config)))
+
+    def _less(self, config: Config) -> Config:
+        """The config without the boxes that are left out; a field of its own is not checked."""
+        chambers = {n: box for n, box in config.chambers.items() if n not in self._left_out}
+        return config.model_copy(update={"chambers": chambers}) if self._left_out else config
 
     def at(self, run: int, wall_ms: int) -> Config | None:
         """The newest config accepted by then, or None."""

@@ -87,6 +87,7 @@ def quiet(book: Book, from_ms: int, to_ms: int, chamber: str | None) -> Story:
         found = _quiet_diagnosis(book, name, from_ms, to_ms)
         if found is not None:
             diagnoses[name] = found
+        if found is not None or book.reader.thinned(name, from_ms, to_ms)[0]:
             toll = book.toll_within(name, from_ms, to_ms)
             tolls += [toll] if toll is not None else []
     return Story(

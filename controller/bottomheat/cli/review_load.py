@@ -42,6 +42,8 @@ STEADY_MS: Final = HOUR_MS // 2
 _LEAST_GAP_S: Final = 120.0
 _NEAR_S: Final = 60.0
 _KEPT_BOXES: Final = 4
+_MINUTES_S: Final = 120.0
+"""A diagnosis takes what older samples were thinned to, as long as those are rows of a minute."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,7 +218,8 @@ class Book:
         """A box's rows; the last few are kept, because each box is also looked at beside others."""
         key = chamber, span_ms
         if key not in self._boxes:
-            rows = sorted(self.reader.samples(chamber, *span_ms), key=lambda row: row.wall_ms)
+            found = self.reader.samples(chamber, *span_ms, longest_row_s=_MINUTES_S)
+            rows = sorted(found, key=lambda row: row.wall_ms)
             while len(self._boxes) >= _KEPT_BOXES:
                 del self._boxes[next(iter(self._boxes))]
             self._boxes[key] = _box(chamber, config, rows)

@@ -84,7 +84,7 @@ def why(story: Story, zone: tzinfo | None) -> Iterator[tuple[str, str]]:
     if stopped_by_hand(story.episode):
         yield "why", "Somebody stopped the service: no heat in that time."
     elif not story.found:
-        yield "why", "Not known: there are no rows of that time."
+        yield "why", "Cannot tell: the log keeps no single readings of that time."
     for each in story.found:
         where = f"{', '.join(each.boxes)}: " if len(story.found) > 1 else ""
         yield "why", f"{where}{_cause(each, story)}"

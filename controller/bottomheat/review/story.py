@@ -166,7 +166,7 @@ def title(episode: Episode | None, found: Sequence[Found]) -> str:
     if causes:
         return _capital("; ".join(dict.fromkeys(causes)))
     if episode is None:
-        return "No fault found"
+        return "No fault found" if found else "No alarm"
     return in_short(episode)
 
 

@@ -24,7 +24,7 @@ from bottomheat_drivers.log.gaps import GapReader
 from bottomheat_drivers.log.knots import drawn
 from bottomheat_drivers.log.logfile import LogFile
 from bottomheat_drivers.log.placing import Placing
-from bottomheat_drivers.log.reader import LONGEST_ROW_MS, Table
+from bottomheat_drivers.log.searching import LONGEST_ROW_MS, Table
 from bottomheat_drivers.log.thinned import States, query, rows_of, tables
 
 Floats: TypeAlias = npt.NDArray[np.float64]

@@ -15,7 +15,8 @@ import numpy.typing as npt
 from bottomheat_drivers.log.gaps import MAX_GAP_S, Cause, Gap, gaps
 from bottomheat_drivers.log.knots import Knots, ThinnedRows, drawn
 from bottomheat_drivers.log.placing import Placing
-from bottomheat_drivers.log.reader import LONGEST_ROW_MS, LogReader
+from bottomheat_drivers.log.reader import LogReader
+from bottomheat_drivers.log.searching import LONGEST_ROW_MS
 from bottomheat_drivers.log.thinned import PLACES, States, query, rows_of, tables
 
 __all__ = ["MAX_GAP_S", "VALUES", "Cause", "Columns", "Gap", "columns", "gaps"]

@@ -10,7 +10,8 @@ from pathlib import Path
 
 from bottomheat.model import EventKind
 from bottomheat_drivers.log.placing import Placing
-from bottomheat_drivers.log.reader import LONGEST_ROW_MS, LogReader, Table
+from bottomheat_drivers.log.reader import LogReader
+from bottomheat_drivers.log.searching import LONGEST_ROW_MS, Table
 from bottomheat_drivers.log.writer import LOST
 
 MAX_GAP_S = 120.0

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from typing import Any, Literal, TypeAlias, TypeVar
+import heapq
+from collections.abc import Iterator
+from typing import Any, TypeVar
 
 from bottomheat.calibration.ledger import ProbeCheck, Reference, ReferenceEntry
 from bottomheat.model import Alarm, Estimate, Event, EventKind
 from bottomheat.protect.tending import Lid
 from bottomheat.season.ledger import Dated, SeasonEntry, What
 from bottomheat_drivers.log import codec
-from bottomheat_drivers.log.logfile import LogFile
 from bottomheat_drivers.log.placing import Placing
 from bottomheat_drivers.log.rows import (
     AlarmRow,
@@ -23,14 +23,12 @@ from bottomheat_drivers.log.rows import (
     SampleRow,
     TendingRow,
 )
+from bottomheat_drivers.log.searching import LONGEST_ROW_MS, Searcher
 
 _Word = TypeVar("_Word", EventKind, Alarm)
-Table: TypeAlias = Literal["sample", "thinned"]
-LONGEST_ROW_MS = 1_800_000
-"""No thinned row is longer: ten minutes, and 15 of them where an estimate is bridged."""
 
 
-class LogReader(LogFile):
+class LogReader(Searcher):
     """The log's file, open for reading; a context manager.
 
     Wall times are UTC in ms since 1970; a stretch of time includes its start, not its end.
@@ -65,27 +63,47 @@ class LogReader(LogFile):
         return [name for (name,) in self._all("SELECT name FROM chamber ORDER BY name")]
 
     def samples(
-        self, chamber: str, from_ms: int | None = None, to_ms: int | None = None
+        self,
+        chamber: str,
+        from_ms: int | None = None,
+        to_ms: int | None = None,
+        *,
+        longest_row_s: float = 0.0,
     ) -> Iterator[SampleRow]:
-        """The chamber's samples of a stretch of wall time, in the order they were written."""
+        """The chamber's samples of a stretch of wall time, in the order they were written.
+
+        With ``longest_row_s`` thinned rows up to that length come as samples of their means, in
+        their middle, with heat on where it was for most of it.
+        """
         for run, placing in self._placings().items():
-            low, high = self._run_rows(run)
-            if low == high:
-                continue
             from_t, to_t = placing.t_range(
                 -(2**62) if from_ms is None else from_ms, 2**62 if to_ms is None else to_ms
             )
-            first = self._search(low, high, (run, from_t))
-            end = self._search(first, high, (run, to_t))
-            for row in self._each(
-                "SELECT * FROM sample_row WHERE id >= ? AND id < ? AND chamber = ? ORDER BY id",
-                (first, end, chamber),
-            ):
+            found = self._samples(chamber, self._within(run, from_t, to_t))
+            if longest_row_s > 0:
+                ids = self._within(run, from_t - LONGEST_ROW_MS, to_t, "thinned")
+                means = self._means(chamber, ids, round(longest_row_s * 1000))
+                found = heapq.merge(found, means, key=lambda row: row[2])
+            for row in found:
                 sample = self._sample(row, placing)
                 if (from_ms is None or sample.wall_ms >= from_ms) and (
                     to_ms is None or sample.wall_ms < to_ms
                 ):
                     yield sample
+
+    def thinned(self, chamber: str, from_ms: int, to_ms: int) -> tuple[int, float]:
+        """How many rows a stretch of wall time of a box was thinned to, and the longest, s."""
+        count, longest_ms = 0, 0
+        for run, placing in self._placings().items():
+            from_t, to_t = placing.t_range(from_ms, to_ms)
+            ids = self._within(run, from_t - LONGEST_ROW_MS, to_t, "thinned")
+            ((rows, span_ms),) = self._all(
+                "SELECT count(*), coalesce(max(CASE WHEN samples > 1 THEN span_ms END), 0) "
+                "FROM thinned_row WHERE id >= ? AND id < ? AND chamber = ? AND t_ms + span_ms > ?",
+                (*ids, chamber, from_t),
+            )
+            count, longest_ms = count + rows, max(longest_ms, span_ms)
+        return count, longest_ms / 1000
 
     def last_sample(self, chamber: str) -> SampleRow | None:
         """The chamber's newest sample that has reached the file, or None."""
@@ -377,63 +395,26 @@ class LogReader(LogFile):
 
     # -- inside
 
-    def _all_rows(self, table: Table = "sample") -> tuple[int, int]:
-        """The rowids of the samples, or of what is left of older ones: first, and one past last."""
-        # Each on its own: both in one query would read the whole table.
-        low, high = self._all(
-            f"SELECT coalesce((SELECT min(id) FROM {table}), 0), "  # noqa: S608 a name of ours
-            f"coalesce((SELECT max(id) FROM {table}), -1) + 1"
-        )[0]
-        return low, high
+    def _samples(self, chamber: str, ids: tuple[int, int]) -> Iterator[Any]:
+        return self._each(
+            "SELECT * FROM sample_row WHERE id >= ? AND id < ? AND chamber = ? ORDER BY id",
+            (*ids, chamber),
+        )
 
-    def _run_rows(self, run: int, table: Table = "sample") -> tuple[int, int]:
-        """The rowids of a run's rows: the first, and one past the last."""
-        low, high = self._all_rows(table)
-        first = self._search(low, high, (run, -(2**62)), table)
-        return first, self._search(first, high, (run + 1, -(2**62)), table)
-
-    def _extent(
-        self,
-        placings: Mapping[int, Placing],
-        from_ms: int,
-        to_ms: int,
-        table: Table = "sample",
-    ) -> tuple[int, int]:
-        """The rowids that hold every row of this stretch of wall time, and maybe some more."""
-        found: list[tuple[int, int]] = []
-        for run, placing in placings.items():
-            first, end = self._within(run, *placing.t_range(from_ms, to_ms), table)
-            if first < end:
-                found.append((first, end))
-        return min((low for low, _ in found), default=0), max((e for _, e in found), default=0)
-
-    def _within(
-        self, run: int, from_t_ms: int, to_t_ms: int, table: Table = "sample"
-    ) -> tuple[int, int]:
-        """The rowids of a run's rows from one of its times to another."""
-        low, high = self._run_rows(run, table)
-        first = self._search(low, high, (run, from_t_ms), table)
-        return first, self._search(first, high, (run, to_t_ms), table)
-
-    def _search(self, low: int, high: int, key: tuple[int, int], table: Table = "sample") -> int:
-        """The first rowid whose (run, t_ms) is ``key`` or after: it never decreases by rowid."""
-        while low < high:
-            middle = (low + high) // 2
-            rows = self._all(
-                f"SELECT {table}.id, run, base_ms + t_ms FROM {table} CROSS JOIN state "  # noqa: S608
-                f"ON state.id = {table}.state WHERE {table}.id >= ? AND {table}.id < ? "
-                f"ORDER BY {table}.id LIMIT 1",
-                (middle, high),
-            )
-            if not rows or (rows[0][1], rows[0][2]) >= key:
-                high = middle
-            else:
-                low = rows[0][0] + 1
-        return low
+    def _means(self, chamber: str, ids: tuple[int, int], longest_ms: int) -> Iterator[Any]:
+        """Thinned rows in the shape of ``sample_row``."""
+        return self._each(
+            "SELECT id, run, t_ms + span_ms / 2, chamber, substrate_mc, substrate_2_mc, room_mc, "
+            "mat_mc, callus_mc, top_mc, faults, estimate_mc, expanded_ck, setpoint_mc, NULL, "
+            "CASE WHEN span_ms > 0 THEN heat_ms * 1000 / span_ms END, 2 * heat_ms > span_ms, "
+            "condition, closings, span_ms FROM thinned_row "
+            "WHERE id >= ? AND id < ? AND chamber = ? AND span_ms <= ? ORDER BY id",
+            (*ids, chamber, longest_ms),
+        )
 
     def _sample(self, row: tuple[Any, ...], placing: Placing) -> SampleRow:
         (_, run, t_ms, chamber, *places_mc, faults) = row[:11]
-        (estimate_mc, expanded_ck, setpoint_mc, inner_mc, duty_pm, heat, word, closings) = row[11:]
+        estimate_mc, expanded_ck, setpoint_mc, inner_mc, duty_pm, heat, word, closings = row[11:19]
         try:
             readings = codec.readings(t_ms, tuple(places_mc), faults)
             condition = codec.condition(word)
@@ -458,6 +439,7 @@ class LogReader(LogFile):
             heat=bool(heat),
             condition=condition,
             closings=closings,
+            grain_s=row[19] / 1000 if len(row) > 19 else 0.0,
         )
 
     def _known(self, words: type[_Word], word: str) -> _Word:

@@ -26,7 +26,11 @@ class RunRow:
 
 @dataclass(frozen=True, slots=True)
 class SampleRow:
-    """One chamber's cycle.  ``closings`` are those since this chamber's row before."""
+    """One chamber's cycle.  ``closings`` are those since this chamber's row before.
+
+    With ``grain_s`` it is the mean of a thinned row of that length, s, at its middle, and ``duty``
+    the share of it with heat on.
+    """
 
     run: int
     t_ms: int
@@ -41,6 +45,7 @@ class SampleRow:
     heat: bool
     condition: Condition
     closings: int
+    grain_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
