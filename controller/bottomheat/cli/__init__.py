@@ -20,11 +20,14 @@ SECTIONS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("Every day", ("today", "status", "tend", "lid", "done", "alarms", "ack", "pause", "away")),
     ("Your season", ("batch", "record", "compare", "season", "species", "sheet")),
     ("After a fault", ("review", "reset")),
-    ("Setting up", ("install", "check", "probes", "prove", "calibrate", "ready", "rehearse")),
+    (
+        "Setting up",
+        ("install", "check", "probes", "prove", "prepare", "calibrate", "ready", "rehearse"),
+    ),
     (
         "For specialists",
         (
-            *("tune", "capacity", "replay", "backup", "verify", "export"),
+            *("identify", "tune", "capacity", "replay", "backup", "verify", "export"),
             *("run", "keep", "alerts", "upkeep", "open-lines", "uninstall"),
         ),
     ),

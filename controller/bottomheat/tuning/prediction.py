@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
-from bottomheat import feedforward, regulate
+from bottomheat import regulate
 from bottomheat.response import Response, Twin, advance, rested
 from bottomheat.tuning.margins import period_s
 from bottomheat.tuning.rules import Gains
@@ -76,7 +76,6 @@ def run(
     room_c: Drive,
     hours: float,
     start_room_c: float | None = None,
-    model: Response | None = None,
 ) -> Course:
     """Run the law on a model of the box, from rest at the setpoint of the start.
 
@@ -88,8 +87,6 @@ def run(
         room_c: room over time.
         hours: for how long.
         start_room_c: room before the start; that of the start where left out.
-        model: what the daemon takes the box for and leads the heat by; None for a steady
-            feed-forward, as without a model in the config.
     """
     length_s = period_s(window_s)
     parts = max(1, round(window_s / STEP_S))
@@ -118,40 +115,13 @@ def run(
         late_room_c += (room - late_room_c) * _share(step_s, plant.room_lag_s)
         wanted_c = ahead_c + (callus_zone_c(now_s) - ahead_c) / plant.factor
         if i % round(length_s / step_s) == 0:
-            law = _evaluated(law, tunings, wanted_c, room, now_s, model, plant.watts)
+            law = regulate.pid(law, wanted_c, room, tunings, now_s, key=(), asked_c=0.0)
         callus_c = late_room_c + plant.factor * (late_layer_c - late_room_c)
         rows.append((now_s / 3600.0, layer_c, callus_c, wanted_c, law.duty, room))
         begun_s = i % parts * step_s
         on_s = min(step_s, max(0.0, law.duty * window_s - begun_s))
         twin = advance(twin, plant.response, step_s, plant.watts * on_s / step_s, room)
     return Course(*zip(*rows, strict=True))
-
-
-def _evaluated(
-    law: regulate.Law,
-    tunings: regulate.Tuning,
-    wanted_c: float,
-    room_c: float,
-    now_s: float,
-    model: Response | None,
-    watts: float,
-) -> regulate.Law:
-    """The law as the daemon runs it, led by a model where there is one."""
-    if model is None or law.filtered_c is None:
-        return regulate.pid(law, wanted_c, room_c, tunings, now_s, key=(), asked_c=0.0)
-    lead = feedforward.moved(law.lead, model, law.filtered_c, room_c, now_s, watts, None)
-    lead = feedforward.led(lead, model, wanted_c, room_c, watts)
-    return regulate.pid(
-        replace(law, lead=lead),
-        wanted_c,
-        room_c,
-        tunings,
-        now_s,
-        key=(),
-        asked_c=0.0,
-        feed=lead.duty,
-        reference_c=lead.on_its_way_c,
-    )
 
 
 def _share(step_s: float, lag_s: float) -> float:

@@ -120,10 +120,9 @@ def study(
     room_c = _room_c(plant, wanted_c)
     duty = response.watts_for(room_c + (wanted_c - room_c) / plant.factor, room_c) / heater.watts
     duty = min(1.0, max(0.0, duty))
-    led = None if chamber.model is None else chamber.model.response
     given = regulate.tuning(chamber)
     present_gains = Gains(given.gain_per_k, given.integral_s, given.derivative_s)
-    rms_now_k = _weather(plant, present_gains, heater.window, wanted_c, room_c, led)
+    rms_now_k = _weather(plant, present_gains, heater.window, wanted_c, room_c)
     present = Present(
         present_gains,
         heater.window,
@@ -133,7 +132,7 @@ def study(
         ),
         rms_now_k,
     )
-    rms_k = _weather(plant, offer.gains, window.window_s, wanted_c, room_c, led)
+    rms_k = _weather(plant, offer.gains, window.window_s, wanted_c, room_c)
     calm = present.margins.peak <= offers.PEAK_LIMIT and present.worst_peak <= offers.CORNER_LIMIT
     return Study(
         offer=offer,
@@ -150,10 +149,9 @@ def study(
             callus_zone_c=lambda now_s: wanted_c - 1.0 if now_s < 1.0 else wanted_c,
             room_c=lambda _: room_c,
             hours=STEP_H,
-            model=led,
         ),
-        drop=_drop(plant, offer.gains, window.window_s, wanted_c, room_c, led),
-        present_drop=_drop(plant, present_gains, heater.window, wanted_c, room_c, led),
+        drop=_drop(plant, offer.gains, window.window_s, wanted_c, room_c),
+        present_drop=_drop(plant, present_gains, heater.window, wanted_c, room_c),
         as_good=calm and present.rms_k <= rms_k + 0.01 and heater.window == window.window_s,
     )
 
@@ -190,7 +188,6 @@ def _weather(
     window_s: float,
     wanted_c: float,
     room_c: float,
-    model: Response | None,
 ) -> float:
     course = prediction.run(
         plant,
@@ -199,7 +196,6 @@ def _weather(
         callus_zone_c=lambda _: wanted_c,
         room_c=prediction.weather(room_c),
         hours=24.0 * DAYS,
-        model=model,
     )
     return course.rms_k(wanted_c, 24.0)
 
@@ -210,7 +206,6 @@ def _drop(
     window_s: float,
     wanted_c: float,
     room_c: float,
-    model: Response | None,
 ) -> Course:
     return prediction.run(
         plant,
@@ -220,5 +215,4 @@ def _drop(
         room_c=lambda _: room_c - DROP_K / 2.0,
         hours=STEP_H,
         start_room_c=room_c + DROP_K / 2.0,
-        model=model,
     )
