@@ -134,10 +134,6 @@ def command(
 def _room(config: Config, room_c: float | None) -> float:
     if room_c is None:
         room_c = config.coldest_room_c
-        if room_c is None:
-            raise InputError(
-                "say which room: --room with °C, or coldest_room in the config for good."
-            )
     if not (math.isfinite(room_c) and COLDEST_C <= room_c <= WARMEST_C):
         raise InputError(f"a room of {room_c:g} is not possible; give °C from -60 to 40.")
     return room_c
