@@ -23,7 +23,7 @@ from typing import Final
 
 import numpy as np
 
-from bottomheat.identification.means import Means, lagged
+from bottomheat.identification.means import PARTS, Means, lagged
 from bottomheat.identification.noise import SLOW_LEAST_K, Noise, noise_of
 from bottomheat.identification.stretch import Floats
 
@@ -79,7 +79,9 @@ CALLUS: Final = Shape(
 BESIDE_LEAST: Final = 0.05
 """Lags of another place of the box are not taken over closer than this (logarithm); judgement."""
 
-STARTS_H: Final = (5.0, 9.0, 16.0)
+STARTS_H: Final = (6.0, 13.0)
+STARTS_DEAD_S: Final = (120.0, 700.0)
+ROUNDS_FIRST: Final = 12
 ROUNDS: Final = 40
 SETTLED: Final = 1e-7
 _NUDGE: Final = 1e-4
@@ -135,10 +137,12 @@ def fitted(runs: Sequence[Means], shape: Shape, beside: Ladder | None = None) ->
     noise = Noise(0.015, SLOW_LEAST_K, 3600.0)
     gain = GAIN_K_PER_W if beside is None else beside.gain_k_per_w
     problem = _Problem(runs, shape, noise, gain, beside)
-    starts = [_start(hours) for hours in STARTS_H]
+    lags = [_start(hours)[:MODES] for hours in STARTS_H]
     if beside is not None:
-        starts = [np.append(beside.values[:MODES], np.log(DEAD_S))]
-    best = min((problem.descend(start) for start in starts), key=lambda found: found.cost)
+        lags = [beside.values[:MODES]]
+    starts = [np.append(each, np.log(dead_s)) for each in lags for dead_s in STARTS_DEAD_S]
+    tried = [problem.descend(start, ROUNDS_FIRST) for start in starts]
+    best = min(tried, key=lambda found: found.cost)
     for _ in range(2):
         # The prior of the shares goes by the gain, which is only now known.
         noise = noise_of(best.left_over)
@@ -192,7 +196,7 @@ class _Problem:
             columns = np.zeros((len(since_s), FADING - NONLINEAR + MODES * len(self.runs) + 1))
             slow = lagged(run.room_c, float(lags[0]), float(run.room_c[0]))
             for mode, lag_s in enumerate(map(float, lags)):
-                columns[:, mode] = lagged(power_w, lag_s, 0.0)
+                columns[:, mode] = lagged(power_w, lag_s, 0.0, PARTS)
                 if mode:
                     late = lagged(run.room_c, lag_s, float(run.room_c[0]))
                     columns[:, MODES + mode - 1] = late - slow
@@ -252,12 +256,12 @@ class _Problem:
             slopes[:, index] = (self._predicted(up) - self._predicted(down)) / (2.0 * _NUDGE)
         return slopes
 
-    def descend(self, logs: Floats) -> Ladder:
+    def descend(self, logs: Floats, rounds: int = ROUNDS) -> Ladder:
         """Levenberg and Marquardt from these logarithms."""
         logs = np.clip(logs, LOG_LOW, LOG_HIGH)
         linear, residual, cost = self._solved(logs)
         damping = 1e-2
-        for _ in range(ROUNDS):
+        for _ in range(rounds):
             values = np.concatenate((logs, linear))
             scaled = self._slopes(values) * self.spread
             pull = scaled.T @ residual - (values - self.mean) / self.spread

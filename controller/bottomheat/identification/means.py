@@ -14,6 +14,10 @@ from bottomheat.identification.stretch import Floats, Stretch
 STEP_S: Final = 300.0
 """Length of a mean, s: the relay's window is longer, and a bed does little in less."""
 
+PARTS: Final = 5
+"""Heat is followed in so many parts of a step: when in a step the relay closed shows in its mean.
+Without that the dead time comes out a minute wrong."""
+
 DEAD_MOST_S: Final = 5400.0
 """Longest dead time that is looked for, s.  What was heated before the stretch is not known, so
 that nothing is compared until so much of it is over: from then on it fades as the lags do."""
@@ -54,9 +58,11 @@ class Means:
         return found
 
     def power_w(self, dead_s: float = 0.0) -> Floats:
-        """Mean power over each step, so much later than it was given, W."""
-        at_s = np.clip(self.edges_s - dead_s, self.heat_s[0], None)
-        found: Floats = np.diff(np.interp(at_s, self.heat_s, self.heat_j)) / STEP_S
+        """Mean power over each part of a step, so much later than it was given, W."""
+        part_s = STEP_S / PARTS
+        edges_s = self.edges_s[0] + part_s * np.arange(PARTS * len(self.place_c) + 1)
+        at_s = np.clip(edges_s - dead_s, self.heat_s[0], None)
+        found: Floats = np.diff(np.interp(at_s, self.heat_s, self.heat_j)) / part_s
         return found
 
 
@@ -106,16 +112,22 @@ def _mean(at_s: Floats, values: Floats, edges_s: Floats) -> Floats:
     return found
 
 
-def lagged(values: Floats, lag_s: float, start: float) -> Floats:
-    """Mean over each step of a first-order lag's answer to steps held, exact.
+def lagged(values: Floats, lag_s: float, start: float, parts: int = 1) -> Floats:
+    """Mean over each step of a first-order lag's answer to an input held over each of its parts.
+
+    Exact for such an input.
 
     Args:
-        values: of the input, one a step.
+        values: of the input, one a part.
         lag_s: time constant, s.
         start: where the answer begins.
+        parts: how many parts a step has.
     """
-    stays = math.exp(-STEP_S / lag_s)
+    part_s = STEP_S / parts
+    stays = math.exp(-part_s / lag_s)
     ends = lfilter([1.0 - stays], [1.0, -stays], values, zi=[stays * start])[0]
+    if parts > 1:
+        values, ends = values.reshape(-1, parts).mean(axis=1), ends[parts - 1 :: parts]
     moved = np.diff(np.concatenate(([start], ends)))
     found: Floats = values - moved * (lag_s / STEP_S)
     return found

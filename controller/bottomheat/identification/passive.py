@@ -10,7 +10,7 @@ import numpy as np
 
 from bottomheat.identification.found import Found, Interval, Method, NotEnough
 from bottomheat.identification.ladder import CALLUS, LAYER, Ladder, fitted
-from bottomheat.identification.means import Means, lagged, means
+from bottomheat.identification.means import PARTS, Means, lagged, means
 from bottomheat.identification.noise import whiteness
 from bottomheat.identification.reduce import Reduced, reduced
 from bottomheat.identification.stretch import Floats, Stretch
@@ -128,8 +128,9 @@ def _mean_w(runs: Sequence[Means]) -> float:
 
 
 def _hourly(power_w: Floats) -> Floats:
-    count = len(power_w) // 12
-    found: Floats = power_w[: 12 * count].reshape(count, 12).mean(axis=1)
+    each = 12 * PARTS
+    count = len(power_w) // each
+    found: Floats = power_w[: each * count].reshape(count, each).mean(axis=1)
     return found
 
 
@@ -169,7 +170,7 @@ def _untold(layer: Reduced, runs: Sequence[Means], full_w: float) -> tuple[str, 
 
 def _alike(runs: Sequence[Means]) -> float:
     """Correlation of heat and room, both through a lag as the bed's, 0...1."""
-    heat = [lagged(run.power_w(), LOOK_S, float(run.power_w()[:12].mean())) for run in runs]
+    heat = [lagged(run.power_w(), LOOK_S, float(run.power_w()[:60].mean()), PARTS) for run in runs]
     room = [lagged(run.room_c, LOOK_S, float(run.room_c[0])) for run in runs]
     one, other = np.concatenate(heat), np.concatenate(room)
     if np.std(one) < 1e-9 or np.std(other) < 1e-9:

@@ -26,6 +26,7 @@ GRID_S: Final = 10.0
 SMOOTH_S: Final = 90.0
 """Gaussian that takes the probe's steps and noise off before peaks are read."""
 
+LEAST_HOURS: Final = 1.0
 LEAST_PERIODS: Final = 2
 LEAST_PERIOD_S: Final = 900.0
 UNEVEN_FRAC: Final = 0.35
@@ -124,6 +125,8 @@ def fit_relay(
     Returns:
         The limit cycle and what follows from it, or what is missing.
     """
+    if stretch.hours < LEAST_HOURS:
+        return NotEnough((f"the record is {stretch.hours:.1f} h long: let the relay run its time",))
     begun_s = float(stretch.time_s[0]) if begun_s is None else begun_s
     ended_s = float(stretch.time_s[-1]) if ended_s is None else ended_s
     inside = (stretch.time_s >= begun_s) & (stretch.time_s <= ended_s)
