@@ -206,7 +206,7 @@ def peak_c(
         duty: over the coming window, 0...1.
         window_s: its length, s.
     """
-    wrong_k = layer_c - twin.place_c(response)
+    wrong_k, before_c = layer_c - twin.place_c(response), layer_c
     lagged_c, warmest_c = callus.lagged_c, callus.now_c
     left_s = LOOK_S
     while left_s > 0.0:
@@ -215,7 +215,8 @@ def peak_c(
         twin = advance(twin, response, step_s, duty * watts if first else 0.0, room_c)
         ahead_c = twin.place_c(response) + wrong_k
         share = -math.expm1(-step_s / callus.lag_s) if callus.lag_s > 0.0 else 1.0
-        lagged_c += (ahead_c - lagged_c) * share
+        lagged_c += ((before_c + ahead_c) / 2.0 - lagged_c) * share
+        before_c = ahead_c
         warmest_c = max(warmest_c, callus.now_c + callus.factor * (lagged_c - callus.lagged_c))
         left_s -= step_s
     return warmest_c

@@ -1,0 +1,171 @@
+"""The twin is led to its setpoint, a fast warm-up ends in time, and a wrong model does no harm."""
+
+import math
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from bottomheat.feedforward import (
+    ARRIVED_K,
+    FORGOTTEN_S,
+    Callus,
+    Lead,
+    fast_duty,
+    led,
+    moved,
+    needed_duty,
+    peak_c,
+    settled_duty,
+)
+from bottomheat.response import Response, advance, rested
+
+WATTS, WINDOW_S = 45.0, 600.0
+NOMINAL = Response(0.712, 9.2 * 3600.0, 1.8 * 3600.0, 0.38, 900.0, 0.1)
+
+responses = st.builds(
+    Response,
+    gain_k_per_w=st.floats(0.4, 1.2),
+    slow_s=st.floats(5 * 3600.0, 15 * 3600.0),
+    quick_s=st.floats(0.8 * 3600.0, 4 * 3600.0),
+    quick_share=st.floats(0.1, 0.7),
+    dead_s=st.floats(0.0, 2400.0),
+    room_quick_share=st.floats(-0.2, 0.5),
+)
+
+
+@settings(max_examples=60, deadline=None)
+@given(responses, st.floats(0.0, 15.0), st.floats(0.2, 0.8))
+def test_any_twin_comes_to_its_setpoint_and_not_beyond_it(response, room_c, share):
+    setpoint_c = room_c + share * response.gain_k_per_w * WATTS
+    twin, warmest_c, hours = rested(response, room_c, room_c), -math.inf, 0.0
+    while hours < 60.0:
+        duty = needed_duty(twin, response, setpoint_c, room_c, WATTS)
+        assert 0.0 <= duty <= 1.0
+        twin = advance(twin, response, WINDOW_S, duty * WATTS, room_c)
+        warmest_c = max(warmest_c, twin.place_c(response))
+        hours += WINDOW_S / 3600.0
+    assert twin.place_c(response) == pytest.approx(setpoint_c, abs=0.02)
+    # Ten minutes of duty cannot be taken back; the rest is the window's grain.
+    assert warmest_c <= setpoint_c + 0.02 * (setpoint_c - room_c) + 0.05
+
+
+def test_led_until_it_has_arrived_and_then_no_more():
+    lead, steps = Lead(rested(NOMINAL, 15.0, 15.0), 0.0), 0
+    while lead is not None:
+        begun = led(lead, NOMINAL, 28.5, 15.0, WATTS)
+        if begun is None:
+            break
+        assert begun.on_its_way_c is None or 0.0 < begun.duty < 1.0
+        lead = moved(begun, NOMINAL, 99.0, 15.0, lead.at_s + WINDOW_S, WATTS, None)
+        steps += 1
+        assert steps < 60
+    assert abs(lead.twin.place_c(NOMINAL) - 28.5) < ARRIVED_K
+
+
+def test_at_full_power_the_pid_is_told_of_the_setpoint_itself():
+    # A model whose gain is far too low asks for everything for ever; the PID must not be held back
+    # to what that model thinks possible.
+    weak = Response(0.1, 9.2 * 3600.0, 1.8 * 3600.0, 0.38, 900.0)
+    lead = led(Lead(rested(weak, 15.0, 15.0), 0.0), weak, 28.5, 15.0, WATTS)
+    assert lead.duty == 1.0
+    assert lead.on_its_way_c is None
+
+
+def test_the_feed_of_a_settled_box_is_what_holds_it():
+    assert settled_duty(NOMINAL, 28.5, 15.0, WATTS) == pytest.approx(13.5 / (0.712 * 45.0))
+
+
+def test_a_twin_left_alone_for_long_begins_again_where_the_layer_is():
+    old = Lead(rested(NOMINAL, 20.0, 15.0), 0.0, 0.7, fast=True)
+    kept = moved(old, NOMINAL, 25.0, 15.0, FORGOTTEN_S, WATTS, None)
+    new = moved(old, NOMINAL, 25.0, 15.0, FORGOTTEN_S + 1.0, WATTS, None)
+    assert kept.fast
+    assert kept.twin.place_c(NOMINAL) != pytest.approx(25.0, abs=0.5)
+    assert not new.fast
+    assert new.twin.place_c(NOMINAL) == pytest.approx(25.0)
+
+
+def test_a_twin_goes_by_the_heat_that_was_given_where_that_was_another():
+    old = Lead(rested(NOMINAL, 15.0, 15.0), 0.0, 1.0)
+    asked = moved(old, NOMINAL, 15.0, 15.0, 3000.0, WATTS, None)
+    cut = moved(old, NOMINAL, 15.0, 15.0, 3000.0, WATTS, 0.5)
+    assert asked.duty == 1.0
+    assert cut.duty == 0.5
+    rise_k = asked.twin.place_c(NOMINAL) - 15.0
+    assert cut.twin.place_c(NOMINAL) - 15.0 == pytest.approx(rise_k / 2)
+
+
+class Bed:
+    """A bed that is exactly as the model says, with its callus zone behind one lag."""
+
+    factor, lag_s, room_c = 0.74, 2 * 3600.0, 15.0
+
+    def __init__(self) -> None:
+        self.twin = rested(NOMINAL, self.room_c, self.room_c)
+        self.lagged_c = self.room_c
+
+    @property
+    def callus(self) -> Callus:
+        celsius = self.room_c + self.factor * (self.lagged_c - self.room_c)
+        return Callus(celsius, self.factor, self.lag_s, self.lagged_c)
+
+    def heat(self, duty: float) -> None:
+        for _ in range(60):
+            self.twin = advance(self.twin, NOMINAL, WINDOW_S / 60, duty * WATTS, self.room_c)
+            share = -math.expm1(-WINDOW_S / 60 / self.lag_s)
+            self.lagged_c += (self.twin.place_c(NOMINAL) - self.lagged_c) * share
+
+
+def test_the_look_ahead_says_what_the_bed_then_does():
+    bed = Bed()
+    for _ in range(20):
+        bed.heat(1.0)
+    layer_c = bed.twin.place_c(NOMINAL)
+    foretold_c = peak_c(bed.twin, NOMINAL, layer_c, bed.callus, 15.0, WATTS, 0.6, WINDOW_S)
+    bed.heat(0.6)
+    warmest_c = bed.callus.now_c
+    for _ in range(36):
+        bed.heat(0.0)
+        warmest_c = max(warmest_c, bed.callus.now_c)
+    assert foretold_c == pytest.approx(warmest_c, abs=0.05)
+
+
+def test_a_fast_warm_up_is_full_power_until_the_stored_heat_is_enough():
+    bed, duties = Bed(), []
+    lead = Lead(bed.twin, 0.0)
+    while True:
+        layer_c = bed.twin.place_c(NOMINAL)
+        lead = Lead(bed.twin, 0.0, fast=lead.fast)
+        duty = fast_duty(lead, NOMINAL, layer_c, bed.callus, 25.0, 15.0, WATTS, WINDOW_S)
+        if duty is None:
+            break
+        lead = Lead(bed.twin, 0.0, fast=True)
+        duties.append(duty)
+        bed.heat(duty)
+        assert len(duties) < 100
+    full = duties.index(next(each for each in duties if each < 1.0))
+    assert full >= 10  # a window each
+    assert sum(duties[full:]) < 0.8 * len(duties[full:])  # then only what is still missing
+    warmest_c = bed.callus.now_c
+    for _ in range(36):
+        bed.heat(0.0)
+        warmest_c = max(warmest_c, bed.callus.now_c)
+    assert 24.5 < warmest_c <= 25.0
+
+
+@pytest.mark.parametrize(("short_k", "fast", "begins"), [(1.1, False, True), (0.9, False, False)])
+def test_a_fast_warm_up_begins_only_where_much_is_missing(short_k, fast, begins):
+    layer_c = 15.0 + (10.0 - short_k) / 0.74
+    twin = rested(NOMINAL, layer_c, 15.0)
+    callus = Callus(25.0 - short_k, 0.74, 7200.0, layer_c)
+    lead = Lead(twin, 0.0, fast=fast)
+    duty = fast_duty(lead, NOMINAL, layer_c, callus, 25.0, 15.0, WATTS, WINDOW_S)
+    assert (duty is not None) is begins
+
+
+def test_a_callus_zone_that_is_there_is_never_heated_fast():
+    twin = rested(NOMINAL, 28.5, 15.0)
+    callus = Callus(24.95, 0.74, 7200.0, 28.5)
+    lead = Lead(twin, 0.0, fast=True)
+    assert fast_duty(lead, NOMINAL, 28.5, callus, 25.0, 15.0, WATTS, WINDOW_S) is None
