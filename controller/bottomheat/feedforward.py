@@ -42,13 +42,13 @@ FAST_FROM_K = 1.0
 """A fast warm-up begins when the callus zone is this far below its setpoint; judgement: what less
 is missing, the PID brings in an hour."""
 
-FAST_SHORT_K = 0.15
-"""It aims so far below the setpoint, because the model is not exact; judgement."""
-
 FAST_LATE_FRAC, FAST_MOST_SHORT_K = 0.03, 0.3
-"""And by this share of what is still on its way from the wet layer, because one lag is not how the
-callus zone really follows: without it a box of the bench went 0.64 K over (calculated).  Never so
-far below that it would end short of the band."""
+"""It aims below the setpoint by this share of what is still on its way from the wet layer, because
+one lag is not how the callus zone really follows: without it a box of the bench went 0.64 K over
+(calculated).  Never so far below that it would end short of the band."""
+
+FAST_ENDS_K = 0.1
+"""It ends this near to the setpoint whatever the look ahead says; judgement."""
 
 LOOK_S, LOOK_STEP_S = 6 * 3600.0, 600.0
 """How far it looks ahead, and in what steps: the callus zone peaks within three hours after the
@@ -245,10 +245,10 @@ def fast_duty(
         window_s: length of the window, s.
     """
     short_k = setpoint_c - callus.now_c
-    if short_k <= FAST_SHORT_K or (short_k < FAST_FROM_K and not lead.fast):
+    if short_k <= FAST_ENDS_K or (short_k < FAST_FROM_K and not lead.fast):
         return None
     late_k = callus.factor * max(0.0, layer_c - callus.lagged_c)
-    aim_c = setpoint_c - min(FAST_MOST_SHORT_K, FAST_SHORT_K + FAST_LATE_FRAC * late_k)
+    aim_c = setpoint_c - min(FAST_MOST_SHORT_K, FAST_LATE_FRAC * late_k)
     given = (lead.twin, response, layer_c, callus, room_c, watts)
     full_c = peak_c(*given, 1.0, window_s)
     if full_c <= aim_c:
