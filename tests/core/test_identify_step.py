@@ -4,9 +4,13 @@ import math
 
 import numpy as np
 import pytest
+from hypothesis import given as drawn
+from hypothesis import settings
+from hypothesis import strategies as st
 
 from bottomheat.identification import early
 from bottomheat.identification.found import Found, NotEnough
+from bottomheat.identification.relay import fit_relay
 from bottomheat.identification.step import fit_step
 from bottomheat.identification.stretch import Stretch
 from bottomheat.response import Response, advance, rested
@@ -159,3 +163,31 @@ def test_whiteness_tells_noise_from_a_pattern():
     assert verdict is not None
     assert not verdict.white
     assert early.whiteness(rng.normal(0.0, 0.01, 8)) is None
+
+
+@settings(max_examples=40, deadline=None)
+@drawn(
+    st.integers(0, 2**32 - 1),
+    st.sampled_from([0, 1, 2, 3, 10, 60, 400, 1500]),
+    st.sampled_from([1.0, 10.0, 60.0, 600.0]),
+    st.sampled_from([0.0, 0.05, 0.5, 1.0]),
+    st.sampled_from([fit_step, fit_relay]),
+)
+def test_whatever_a_record_holds_there_is_an_answer(seed, count, row_s, gone, fit):
+    """Numbers or a reason in words; never an exception, never a number that is none."""
+    rng = np.random.default_rng(seed)
+    time_s = np.cumsum(rng.uniform(0.5, 1.5, count) * row_s) + 1e9
+    layer_c = 25.0 + np.cumsum(rng.normal(0.0, rng.choice([0.0, 0.01, 1.0]), count))
+    room_c = 12.0 + np.cumsum(rng.normal(0.0, rng.choice([0.0, 0.01]), count))
+    heat = (np.arange(count) // rng.integers(1, 200) % 2).astype(float)
+    for column in (layer_c, room_c, heat):
+        if rng.random() < 0.5:
+            column[rng.random(count) < gone] = rng.choice([math.nan, math.inf])
+    found = fit(Stretch(time_s, layer_c, room_c, heat, 45.0, layer_c - 1.0))
+    if isinstance(found, NotEnough):
+        assert all(found.reasons)
+    elif isinstance(found, Found):
+        assert math.isfinite(found.residual_rms_k)
+    else:
+        assert math.isfinite(found.ku_per_k)
+        assert math.isfinite(found.period_s)
