@@ -89,11 +89,12 @@ def test_a_new_box_is_told_what_is_left_and_nothing_is_done(shed: Shed) -> None:
 def test_later_ends_it_and_skip_asks_for_the_reason_and_keeps_it(shed: Shed) -> None:
     text = walk(shed, answers="later\n")
     assert "Do it now" in text
-    assert not (shed.folder / "state" / "prepare.json").exists()
+    assert not (shed.folder / "chamber.yaml.prepare").exists()
     text = walk(shed, answers="later\n")
     text = walk(shed, answers="skip\nproved by Ann.\nskip\nruns since today\n", code=0)
     assert "left out: proved by Ann" in " ".join(text.split())
     assert "waits until it is known" in " ".join(text.split())
+    assert not any((shed.folder / "state").iterdir())  # or latches would not begin clear
     again = walk(shed, answers="", code=0)
     assert "Do it now" not in again
     assert "left out: runs since today" in " ".join(again.split())

@@ -5,16 +5,13 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
 from bottomheat.cli import config_option
 from bottomheat.cli.prepare_walk import AFTER_IDENTIFY, WHAT, Facts, Step
 from bottomheat.errors import UNWELL, BottomheatError
-
-if TYPE_CHECKING:
-    from bottomheat.config import Config
 
 
 @click.command(short_help="One walk: prove, identify, tune, capacity, limits.")
@@ -61,8 +58,8 @@ def command(
     config = load_config(config_path)
     name = the_box(config, chamber)
     if again or wanted:
-        before = {} if again else skipped(config).get(name, {})
-        trouble = keep_skipped(config, name, {**before, **wanted})
+        before = {} if again else skipped(config_path).get(name, {})
+        trouble = keep_skipped(config_path, name, {**before, **wanted})
         if trouble:
             click.echo(f"(Why steps are left out could not be kept: {trouble})", err=True)
     facts = _with(facts_of(config_path, name), wanted)
@@ -70,7 +67,7 @@ def command(
         click.echo(json.dumps(as_data(facts), ensure_ascii=False, indent=2))
         return 0 if facts.well else UNWELL
     if not show:
-        facts = _walk(config, config_path, facts, wanted, yes=yes)
+        facts = _walk(config_path, facts, wanted, yes=yes)
     click.echo(progress(facts))
     click.echo()
     for sentence in closing(facts):
@@ -78,9 +75,7 @@ def command(
     return 0 if facts.well else UNWELL
 
 
-def _walk(
-    config: Config, config_path: Path, facts: Facts, wanted: dict[Step, str], *, yes: bool
-) -> Facts:
+def _walk(config_path: Path, facts: Facts, wanted: dict[Step, str], *, yes: bool) -> Facts:
     """Do what is left, one after the other, until somebody says later."""
     from bottomheat.cli.prepare_facts import facts_of, keep_skipped
     from bottomheat.cli.prepare_walk import to_do
@@ -98,7 +93,7 @@ def _walk(
         if choice == "skip":
             why = " ".join(str(click.prompt("Why is it left out")).split()).rstrip(".")
             wanted[step] = why
-            trouble = keep_skipped(config, facts.name, {**facts.skipped, **wanted})
+            trouble = keep_skipped(config_path, facts.name, {**facts.skipped, **wanted})
             if trouble:
                 click.echo(f"(That could not be kept: {trouble})", err=True)
         else:

@@ -14,7 +14,8 @@ from bottomheat.errors import InputError
 if TYPE_CHECKING:
     from bottomheat.config import ChamberConfig, Config, Parsed
 
-_FILE = "prepare.json"
+_ENDING = ".prepare"
+"""Beside the config: the state folder stays empty until the service has started once."""
 
 
 def facts_of(config_path: Path, name: str) -> Facts:
@@ -44,7 +45,7 @@ def facts_of(config_path: Path, name: str) -> Facts:
         measured=measured,
         remedy=remedy,
         wrong=_wrong(loaded.parsed, config, name, box),
-        skipped=skipped(config).get(name, {}),
+        skipped=skipped(config_path).get(name, {}),
     )
 
 
@@ -66,8 +67,9 @@ def _proved(config: Config) -> bool | None:
 
 def _capacity(config: Config, name: str) -> tuple[str, bool | None, bool, str]:
     """What the mat can do in the coldest room: a sentence, yes or no, on what, what would do."""
-    from bottomheat.capacity import Basis, capacity, lift_of
+    from bottomheat.capacity import capacity
     from bottomheat.cli.capacity_text import remedies, verdict
+    from bottomheat.lift import Basis, lift_of
 
     box = config.chambers[name]
     lift = lift_of(box)
@@ -100,16 +102,14 @@ def _wrong(parsed: Parsed, config: Config, name: str, box: ChamberConfig) -> tup
     return tuple(each.rstrip(".") for each in found)
 
 
-def _path(config: Config) -> Path:
-    from bottomheat.app import state_folder
-
-    return state_folder(config) / _FILE
+def _path(config_path: Path) -> Path:
+    return config_path.with_name(config_path.name + _ENDING)
 
 
-def skipped(config: Config) -> dict[str, dict[Step, str]]:
+def skipped(config_path: Path) -> dict[str, dict[Step, str]]:
     """Why steps were left out, by box; nothing where that cannot be read."""
     try:
-        data: Any = json.loads(_path(config).read_text(encoding="utf-8"))
+        data: Any = json.loads(_path(config_path).read_text(encoding="utf-8"))
     except (OSError, ValueError):
         return {}
     found: dict[str, dict[Step, str]] = {}
@@ -121,24 +121,24 @@ def skipped(config: Config) -> dict[str, dict[Step, str]]:
     return found
 
 
-def keep_skipped(config: Config, name: str, reasons: Mapping[Step, str]) -> str:
+def keep_skipped(config_path: Path, name: str, reasons: Mapping[Step, str]) -> str:
     """Keep why steps of a box were left out, for the next walk.
 
     Args:
-        config: the config in force.
+        config_path: the config file, beside which it is kept.
         name: the box.
         reasons: by step, all of that box; the others stay.
 
     Returns:
         Why it could not be kept, or an empty string.
     """
-    every = {**skipped(config), name: dict(reasons)}
+    every = {**skipped(config_path), name: dict(reasons)}
     data = {
         box: {step.value: why for step, why in steps.items()}
         for box, steps in every.items()
         if steps
     }
-    path = _path(config)
+    path = _path(config_path)
     spare = path.with_name(f".{path.name}.new")
     try:
         spare.write_text(json.dumps(data, ensure_ascii=False, indent=2), encoding="utf-8")
