@@ -28,6 +28,9 @@ twelve leave the keeper's own without an answer for so long that it opens the re
 BUS_SHARE = 0.8
 """Of a cycle, for reading the service's probes and the keeper's once each (judgement)."""
 
+_GAINS_AGREE_FRAC = 0.15
+"""Further apart than this a configured rise and the model's are not the same box; judgement."""
+
 _SHORT_CONTACT_LIFE_DAYS = 120.0  # one winter's rooting: judgement
 
 
@@ -44,6 +47,8 @@ def review(data: object) -> tuple[list[Problem], list[Problem]]:
         warnings += config_offsets.warnings(chamber)
         warnings += _wiring_hints(chamber)
         warnings += _contact_life(chamber)
+        warnings += _warm_up(chamber)
+        warnings += _two_gains(chamber)
         if house.coldest_room_c is not None:
             errors, notes = cold_night(chamber, house.coldest_room_c)
             problems += errors
@@ -238,4 +243,38 @@ def _contact_life(chamber: ChamberFacts) -> Iterator[Problem]:
             ("heater", "window"),
             f"up to {per_day:.0f} closings a day use up the contact's {chamber.rated_closings} in "
             f"{days:.0f} days; write a longer window, such as 600",
+        )
+
+
+def _warm_up(chamber: ChamberFacts) -> Iterator[Problem]:
+    """What a fast warm-up lacks: it is a gentle one then."""
+    if not chamber.warms_fast:
+        return
+    lacks = []
+    if chamber.model is None:
+        lacks.append("a model of the box (bottomheat identify)")
+    if chamber.probes_read and "mat" not in chamber.probes:
+        lacks.append("a mat probe, to see the mat's limit")
+    if chamber.probes_read and "room" not in chamber.probes:
+        lacks.append("a room probe")
+    if chamber.offset is not None and chamber.offset.method not in ("temperature-factor", "direct"):
+        lacks.append("an offset by temperature-factor, or direct")
+    if lacks:
+        yield chamber.problem(
+            ("warm_up",),
+            f"fast needs {' and '.join(lacks)}; until then the warm-up is gentle",
+        )
+
+
+def _two_gains(chamber: ChamberFacts) -> Iterator[Problem]:
+    """A rise and a model that cannot both be right."""
+    full_k, model, watts = chamber.full_power_rise_k, chamber.model, chamber.watts
+    if full_k is None or model is None or watts is None:
+        return
+    modelled_k = model.gain_k_per_w * watts
+    if abs(full_k - modelled_k) > _GAINS_AGREE_FRAC * modelled_k:
+        yield chamber.problem(
+            ("heater", "full_power_rise"),
+            f"full power lifts the wet layer by {modelled_k:.0f} K according to model, by "
+            f"{full_k:g} K according to this line, which counts; leave out the one that is old",
         )

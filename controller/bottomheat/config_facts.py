@@ -59,6 +59,9 @@ class ChamberFacts:
     series_relay: bool
     in_use: bool
     by_batches: bool
+    warms_fast: bool
+    model: Model | None
+    watts: float | None
     lead: str | None
     zone: str | None
     zone_height_mm: float | None
@@ -152,6 +155,9 @@ def _chamber(name: str, data: Mapping[Any, Any]) -> ChamberFacts:
         series_relay=series is not None,
         in_use=_of(box, "in_use") is not False,
         by_batches=_of(box, "setpoint_by") != "config",
+        warms_fast=_of(box, "warm_up") == "fast",
+        model=_model(data.get("model")),
+        watts=_of(heater, "watts"),
         lead=_of(box, "lead"),
         zone=_of(box, "zone"),
         zone_height_mm=_of(box, "zone_height_mm"),
