@@ -16,12 +16,21 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from enum import StrEnum
 
-from bottomheat.config import LIMIT_MARGIN_K, MAT_RIPPLE_K, MAT_RISE_PER_LAYER_RISE, ChamberConfig
+from bottomheat.config import LIMIT_MARGIN_K, ChamberConfig
 from bottomheat.config_nights import HIGH_DUTY
 from bottomheat.heating import layer_cap
-from bottomheat.operating_point import callus_given_c, needed_layer_c, rise_k_per_w, runs_away
+from bottomheat.lift import (
+    Basis,
+    Learned,
+    Lift,
+    Limit,
+    lift_of,
+    mat_cap_c,
+    mat_k_per_w,
+    mat_most_w,
+)
+from bottomheat.operating_point import callus_given_c, needed_layer_c, runs_away
 
 __all__ = [
     "HIGH_DUTY",
@@ -37,32 +46,7 @@ __all__ = [
     "lift_of",
 ]
 
-NOMINAL_MAT_W = 45.0
-"""The mat that ``MAT_RIPPLE_K`` was calculated for, W."""
-
-RIPPLE_WINDOW_S = 600.0
-"""And its window, s."""
-
 _FLAT = 1e-9
-
-
-class Basis(StrEnum):
-    """What a capacity rests on, the best first."""
-
-    FULL_POWER = "full_power_rise"
-    MODEL = "model"
-    FILE = "identify"
-    LEARNED = "learned"
-    NOMINAL = "not measured"
-
-
-class Limit(StrEnum):
-    """What keeps a box from holding its setpoint in a colder room."""
-
-    POWER = "power"
-    CEILING = "ceiling"
-    LAYER_LIMIT = "wet-layer limit"
-    MAT_LIMIT = "mat limit"
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,90 +56,6 @@ class Spread:
     value: float
     low: float | None = None
     high: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Lift:
-    """How a box answers to steady heat.
-
-    Attributes:
-        k_per_w: rise of the wet layer for each watt of mean power, K/W, above 0.
-        basis: where that comes from.
-        load_k: how far the wet layer settles above the room without heat, K.
-        k_per_w_half: half the 95 % interval of ``k_per_w``, K/W; None where not known.
-        load_half_k: the same of ``load_k``, K.
-        mat_k_per_w: rise of the mat over the wet layer for each watt, K/W; None: of the nominal
-            box.
-        hours: how long it was learned from, h; None where that means nothing.
-    """
-
-    k_per_w: float
-    basis: Basis
-    load_k: float = 0.0
-    k_per_w_half: float | None = None
-    load_half_k: float = 0.0
-    mat_k_per_w: float | None = None
-    hours: float | None = None
-
-    @property
-    def measured(self) -> bool:
-        """Whether it is about this box, and not about a calculated one."""
-        return self.basis is not Basis.NOMINAL
-
-
-@dataclass(frozen=True, slots=True)
-class Learned:
-    """What the running service has learned of a box: see ``protect.layer`` and ``protect.lead``.
-
-    Attributes:
-        full_power_rise_k: rise of the wet layer at full power, K; None before it is known.
-        full_power_lead_k: rise of the mat over the wet layer at full power, K; None likewise.
-        hours: how long the rise was learned from, h.
-    """
-
-    full_power_rise_k: float | None
-    full_power_lead_k: float | None
-    hours: float
-
-
-LEARNED_FROM_H = 12.0
-"""A rise that was learned for a shorter time is not used: it still moves (as ``ANCHOR_S``)."""
-
-
-def lift_of(
-    chamber: ChamberConfig,
-    learned: Learned | None = None,
-    *,
-    k_per_w_half: float | None = None,
-    load_half_k: float = 0.0,
-) -> Lift:
-    """How a box answers to heat: measured, identified, learned, or that of the nominal box.
-
-    Args:
-        chamber: its config.
-        learned: what the running service has learned, or None.
-        k_per_w_half: half the 95 % interval of the model's gain, K/W; None where not known.
-        load_half_k: the same of its load, K.
-    """
-    heater, model = chamber.heater, chamber.model
-    k_per_w = rise_k_per_w(heater, model)
-    mat_k_per_w = hours = None
-    if learned is not None and learned.full_power_lead_k is not None:
-        mat_k_per_w = learned.full_power_lead_k / heater.watts
-    if heater.full_power_rise_k is not None:
-        return Lift(k_per_w, Basis.FULL_POWER, mat_k_per_w=mat_k_per_w)
-    if model is not None:
-        return Lift(
-            k_per_w, Basis.MODEL, model.load_k, k_per_w_half, load_half_k, mat_k_per_w=mat_k_per_w
-        )
-    if (
-        learned is not None
-        and learned.full_power_rise_k is not None
-        and learned.hours >= LEARNED_FROM_H
-    ):
-        k_per_w, hours = learned.full_power_rise_k / heater.watts, learned.hours
-        return Lift(k_per_w, Basis.LEARNED, mat_k_per_w=mat_k_per_w, hours=hours)
-    return Lift(k_per_w, Basis.NOMINAL, mat_k_per_w=mat_k_per_w)
 
 
 @dataclass(frozen=True, slots=True)
@@ -257,32 +157,6 @@ class _Box:
         layer_c = self.layer_c(room_c)
         return layer_c + self.mat_per_layer * (layer_c - room_c - self.load_k)
 
-    def mat_cap_c(self, duty: float) -> float | None:
-        """Mean of the mat while the law holds its peaks below the limit, °C; None: it cannot know.
-
-        A mat probe of ours or the keeper's tells; the peak is half a swing above the mean.
-        """
-        box = self.chamber
-        if box.probes.mat is None and box.keeper.probe is None:
-            return None
-        return box.limits.mat_c - LIMIT_MARGIN_K - ripple_k(box, duty)
-
-
-def ripple_k(chamber: ChamberConfig, duty: float) -> float:
-    """Half the mat's swing about its mean within a window, K.
-
-    In proportion to window and watts, and to d(1 - d) as for any switched first-order lag that is
-    long beside the window; scaled from the nominal box (``MAT_RIPPLE_K`` at half power).
-
-    Args:
-        chamber: the box.
-        duty: share of the time with heat on, 0...1.
-    """
-    heater = chamber.heater
-    share = min(1.0, max(0.0, duty))
-    size = heater.window / RIPPLE_WINDOW_S * heater.watts / NOMINAL_MAT_W
-    return MAT_RIPPLE_K * size * 4.0 * share * (1.0 - share)
-
 
 def capacity(chamber: ChamberConfig, lift: Lift, room_c: float) -> Capacity | None:
     """What a box can do with its setpoint, its mat and its bounds in a room; lid on.
@@ -315,7 +189,7 @@ def capacity(chamber: ChamberConfig, lift: Lift, room_c: float) -> Capacity | No
         layer_c=max(box.layer_c(room_c), room_c + lift.load_k),
         watts=_spread(chamber, lift, lambda each: max(0.0, each.watts(room_c))),
         duty=_spread(chamber, lift, duty),
-        mat_c=box.layer_c(room_c) + _mat_k_per_w(lift) * watts,
+        mat_c=box.layer_c(room_c) + mat_k_per_w(lift) * watts,
         bounds=bounds,
         callus_c=_spread(chamber, lift, lambda each: _callus_c(each, room_c)),
         remedy=None if easy else _remedy(box, lift, room_c),
@@ -323,14 +197,7 @@ def capacity(chamber: ChamberConfig, lift: Lift, room_c: float) -> Capacity | No
 
 
 def _box(chamber: ChamberConfig, lift: Lift) -> _Box:
-    return _Box(chamber, lift.k_per_w, lift.load_k, _mat_k_per_w(lift) / lift.k_per_w)
-
-
-def _mat_k_per_w(lift: Lift) -> float:
-    """Rise of the mat over the wet layer for each watt, K/W."""
-    if lift.mat_k_per_w is not None:
-        return lift.mat_k_per_w
-    return (MAT_RISE_PER_LAYER_RISE - 1.0) * lift.k_per_w
+    return _Box(chamber, lift.k_per_w, lift.load_k, mat_k_per_w(lift) / lift.k_per_w)
 
 
 def _spread(chamber: ChamberConfig, lift: Lift, of: Callable[[_Box], float]) -> Spread:
@@ -340,13 +207,13 @@ def _spread(chamber: ChamberConfig, lift: Lift, of: Callable[[_Box], float]) -> 
     half = lift.k_per_w_half
     if half is None:
         return Spread(value)
-    mat_k_per_w = _mat_k_per_w(lift)
+    lead_k_per_w = mat_k_per_w(lift)
     ends = []
     for sign in (-1.0, 1.0):
         k_per_w = max(lift.k_per_w + sign * half, 0.2 * lift.k_per_w)
-        ends.append(of(_Box(chamber, k_per_w, lift.load_k, mat_k_per_w / k_per_w)))
+        ends.append(of(_Box(chamber, k_per_w, lift.load_k, lead_k_per_w / k_per_w)))
         load_k = lift.load_k + sign * lift.load_half_k
-        ends.append(of(_Box(chamber, lift.k_per_w, load_k, mat_k_per_w / lift.k_per_w)))
+        ends.append(of(_Box(chamber, lift.k_per_w, load_k, lead_k_per_w / lift.k_per_w)))
     if not math.isfinite(value):
         return Spread(value, value, value)
 
@@ -382,29 +249,10 @@ def _bounds(chamber: ChamberConfig, lift: Lift) -> tuple[Bound, ...]:
         ),
         Bound(layer, _spread(chamber, lift, lambda each: _coldest_c(each.layer_c, cap_c)), cap_c),
     ]
-    if _box(chamber, lift).mat_cap_c(0.0) is not None:
+    if mat_cap_c(chamber, 0.0) is not None:
         room = _spread(chamber, lift, _mat_room_c)
         found.append(Bound(Limit.MAT_LIMIT, room, chamber.limits.mat_c - LIMIT_MARGIN_K))
     return tuple(sorted(found, key=lambda each: -each.room_c.value))
-
-
-def mat_most_w(chamber: ChamberConfig, lift: Lift, layer_c: float) -> float:
-    """Mean power at which the mat's peaks stay below where heat is held back, W; inf: no probe.
-
-    Args:
-        chamber: the box.
-        lift: how it answers to heat.
-        layer_c: wet layer, °C.
-    """
-    rated, mat_k_per_w = chamber.heater.watts, _mat_k_per_w(lift)
-    box = _box(chamber, lift)
-    watts = rated
-    for _ in range(24):
-        cap_c = box.mat_cap_c(watts / rated)
-        if cap_c is None:
-            return math.inf
-        watts += 0.5 * (min(rated, max(0.0, (cap_c - layer_c) / mat_k_per_w)) - watts)
-    return watts
 
 
 def _mat_room_c(box: _Box) -> float:
@@ -412,7 +260,7 @@ def _mat_room_c(box: _Box) -> float:
     rated = box.chamber.heater.watts
     duty, room_c = 0.5, 0.0
     for _ in range(12):  # the swing depends on the duty, a little
-        cap_c = box.mat_cap_c(duty)
+        cap_c = mat_cap_c(box.chamber, duty)
         assert cap_c is not None  # noqa: S101 - asked for only where it is known
         room_c = _coldest_c(box.mat_c, cap_c)
         if not math.isfinite(room_c):
@@ -435,7 +283,7 @@ def _most_layer_c(box: _Box, room_c: float) -> float:
     rated = box.chamber.heater.watts
     base_c = room_c + box.load_k
     full_c = base_c + box.k_per_w * rated
-    cap_c = box.mat_cap_c((box.layer_c(room_c) - base_c) / (box.k_per_w * rated))
+    cap_c = mat_cap_c(box.chamber, (box.layer_c(room_c) - base_c) / (box.k_per_w * rated))
     if cap_c is None:
         return full_c
     ratio = box.mat_per_layer
@@ -460,8 +308,8 @@ def _remedy(box: _Box, lift: Lift, room_c: float) -> Remedy:
     mat_w = mat_most_w(chamber, lift, layer_c)
     least = easy = k_least = k_easy = None
     if rise_k > 0.0:
-        peak_c = box.mat_cap_c(HIGH_DUTY)
-        if peak_c is None or watts <= (peak_c - layer_c) / _mat_k_per_w(lift):
+        peak_c = mat_cap_c(box.chamber, HIGH_DUTY)
+        if peak_c is None or watts <= (peak_c - layer_c) / mat_k_per_w(lift):
             least, easy = watts, watts / HIGH_DUTY
         if mat_w > 0.0:
             k_least = rise_k / min(rated, mat_w)

@@ -18,7 +18,7 @@ Losing a third of the heat at once is the mat detector's (``protect.signs``), wh
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from enum import StrEnum
 from typing import Any
 
@@ -37,7 +37,7 @@ LEAST_RISE_K = 3.0
 SETTLE_H = 48
 """After a start, or after an hour is missing for long, the lags are not known before this."""
 
-BRIDGED_H = 6
+BRIDGED_H = 8
 """So many hours in which nothing was known are bridged with the next one's means: a restart."""
 
 REFERENCE_DAYS = 5
@@ -51,6 +51,11 @@ crosses after three days, one of 8 % after six, a fading of half a per cent a da
 CONFIRM_DAYS = 3
 """Once a sum has crossed, so many more days say how large the change is; one that has gone again by
 then is not told."""
+
+PROBES_K = 1.0
+"""Two probes of ±0.5 °C (DS18B20, data sheet) may show a difference so much off.  That is another
+share of a small difference than of a large one, so a day with more or less heat than the reference
+has so much more slack."""
 
 LEAST_CHANGE = 0.05
 """Logarithm of a change worth telling."""
@@ -95,18 +100,24 @@ class Trace:
     Attributes:
         reference: logarithm that days are held to; None before the first day.
         days: days that the reference is the mean of.
+        per_k: mean of one over the difference that the ratio is made of, over those days, 1/K.
         up: CUSUM upwards.
         down: CUSUM downwards.
         confirmed: days since a sum crossed.
         lately: mean of those days.
+        lately_per_k: the same of one over the difference, 1/K.
+        loose: mean of what the probes' errors allow them.
     """
 
     reference: float | None = None
     days: int = 0
+    per_k: float = 0.0
     up: float = 0.0
     down: float = 0.0
     confirmed: int = 0
     lately: float = 0.0
+    lately_per_k: float = 0.0
+    loose: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -259,15 +270,16 @@ def _end_day(drift: Drift, watts: float, day: int) -> tuple[Drift, Change | None
     lift = sums.xy / sums.xx
     if lift * sums.x / hours < LEAST_RISE_K:
         return drift, None
-    lead = None
-    if sums.leads >= CALM_HOURS and sums.led_w > 0.0 and sums.led_k > 0.0:
-        lead = math.log(sums.led_k / sums.led_w)
+    lead_k = sums.led_k / max(1, sums.leads)
+    led = sums.leads >= CALM_HOURS and sums.led_w > 0.0 and lead_k >= LEAST_RISE_K
     if drift.since_day is None:
         drift = changed(drift, since_day=day)
     confirming = drift.confirming > 0
-    traces = _take(drift.lift, math.log(lift), confirming=confirming), drift.lead
-    if lead is not None:
-        traces = traces[0], _take(drift.lead, lead, confirming=confirming)
+    rise_k = lift * sums.x / hours
+    traces = _take(drift.lift, math.log(lift), rise_k, confirming=confirming), drift.lead
+    if led:
+        lead = math.log(sums.led_k / sums.led_w)
+        traces = traces[0], _take(drift.lead, lead, lead_k, confirming=confirming)
     drift = changed(drift, lift=traces[0], lead=traces[1])
     if not confirming:
         crossed = any(max(trace.up, trace.down) >= BOUND for trace in traces)
@@ -275,35 +287,49 @@ def _end_day(drift: Drift, watts: float, day: int) -> tuple[Drift, Change | None
     if drift.confirming > 1:
         return changed(drift, confirming=drift.confirming - 1), None
     change = _change(drift)
-    if max(abs(_off(trace) or 0.0) for trace in traces) < LEAST_CHANGE:
-        lift_trace, lead_trace = (Trace(trace.reference, trace.days) for trace in traces)
+    if max(abs(_off(trace) or 0.0) - trace.loose for trace in traces) < LEAST_CHANGE:
+        lift_trace, lead_trace = (
+            Trace(trace.reference, trace.days, trace.per_k) for trace in traces
+        )
         return changed(drift, confirming=0, lift=lift_trace, lead=lead_trace), None
     # From here on the box is held to what it has become.
     lift_trace, lead_trace = (_rebased(trace) for trace in traces)
     return changed(drift, confirming=0, lift=lift_trace, lead=lead_trace, since_day=day), change
 
 
-def _take(trace: Trace, value: float, *, confirming: bool) -> Trace:
+def _take(trace: Trace, value: float, difference_k: float, *, confirming: bool) -> Trace:
+    """Take a day's logarithm into account, made of a difference of two probes, K."""
+    per_k = 1.0 / difference_k
     if trace.days < REFERENCE_DAYS or trace.reference is None:
+        days = trace.days + 1
         before = 0.0 if trace.reference is None else trace.reference
-        return Trace(before + (value - before) / (trace.days + 1), trace.days + 1)
+        mean = before + (value - before) / days
+        return Trace(mean, days, trace.per_k + (per_k - trace.per_k) / days)
+    loose = PROBES_K * abs(per_k - trace.per_k)
     if confirming:
         count = trace.confirmed + 1
-        lately = trace.lately + (value - trace.lately) / count
-        return replace(trace, confirmed=count, lately=lately)
+        return replace(
+            trace,
+            confirmed=count,
+            lately=trace.lately + (value - trace.lately) / count,
+            lately_per_k=trace.lately_per_k + (per_k - trace.lately_per_k) / count,
+            loose=trace.loose + (loose - trace.loose) / count,
+        )
     off = value - trace.reference
     return Trace(
         trace.reference,
         trace.days,
-        max(0.0, trace.up + off - SLACK),
-        max(0.0, trace.down - off - SLACK),
+        trace.per_k,
+        max(0.0, trace.up + off - SLACK - loose),
+        max(0.0, trace.down - off - SLACK - loose),
     )
 
 
 def _rebased(trace: Trace) -> Trace:
+    """Held to what the box has become; the difference it was seen at is that of the last days."""
     if trace.reference is None or not trace.confirmed:
         return trace
-    return Trace(trace.lately, REFERENCE_DAYS)
+    return Trace(trace.lately, REFERENCE_DAYS, trace.lately_per_k)
 
 
 def _off(trace: Trace) -> float | None:
@@ -383,14 +409,10 @@ def to_plain(drift: Drift) -> dict[str, Any]:
         "day": [drift.hours, drift.xx, drift.xy, drift.x, drift.led_k, drift.led_w, drift.leads],
         "confirming": drift.confirming,
         "since_day": drift.since_day,
-        "lift": _trace_plain(drift.lift),
-        "lead": _trace_plain(drift.lead),
+        "lift": asdict(drift.lift),
+        "lead": asdict(drift.lead),
         "key": list(drift.key),
     }
-
-
-def _trace_plain(trace: Trace) -> list[float | int | None]:
-    return [trace.reference, trace.days, trace.up, trace.down, trace.confirmed, trace.lately]
 
 
 def from_plain(data: Any, later_h: int | None) -> Drift:
@@ -412,8 +434,8 @@ def from_plain(data: Any, later_h: int | None) -> Drift:
             "day": [int(hours), *sums, int(leads)],
             "confirming": int(confirming),
             "since_day": (None | int()) as since_day,
-            "lift": [*lift],
-            "lead": [*lead],
+            "lift": lift,
+            "lead": lead,
             "key": [*key],
         } if len(lags) == 5 and len(sums) == 5:
             pass
@@ -451,13 +473,19 @@ def from_plain(data: Any, later_h: int | None) -> Drift:
     )
 
 
-def _trace(data: list[Any]) -> Trace:
+def _trace(data: Any) -> Trace:
     match data:
-        case [reference, int(days), up, down, int(confirmed), lately]:
-            mean = None if reference is None else _number(reference)
-            return Trace(mean, days, _number(up), _number(down), confirmed, _number(lately))
+        case {"reference": reference, "days": int(days), "confirmed": int(confirmed)}:
+            pass
         case _:
             raise ValueError("a ratio of its drift is damaged")
+    names = ("per_k", "up", "down", "lately", "lately_per_k", "loose")
+    return Trace(
+        reference=None if reference is None else _number(reference),
+        days=days,
+        confirmed=confirmed,
+        **{name: _number(data.get(name)) for name in names},
+    )
 
 
 def _number(value: Any) -> float:

@@ -14,15 +14,15 @@ from typing import Any
 
 from bottomheat import drift, tonight
 from bottomheat.alarm_desk import Key
-from bottomheat.capacity import Learned, lift_of
 from bottomheat.config import ChamberConfig
 from bottomheat.hourly import HOUR_S, Gathering, Hour, take
+from bottomheat.lift import Learned, lift_of
 from bottomheat.model import Alarm, Event, EventKind, Record
 from bottomheat.outside import Outside, Run
 from bottomheat.protect.tending import Doing, Lid
 from bottomheat.state import ChamberState
 
-SAVE_EVERY_H = 3
+SAVE_EVERY_H = 6
 """What is learned is kept so often: less than is bridged after a restart (``GAPS_H``)."""
 
 LONGEST_GAP_MS = 60 * 86_400_000
@@ -171,6 +171,12 @@ class Foresight:
         if not 0 <= gap_ms <= LONGEST_GAP_MS:
             return boxes, None
         return boxes, int(now_s // HOUR_S) - round(gap_ms / HOUR_MS) - then
+
+    def stop(self, now_s: float) -> None:
+        """Keep what was learned, at the end of a run."""
+        if self._saved is not None:
+            self._saved -= SAVE_EVERY_H
+            self._keep(now_s)
 
     def _keep(self, now_s: float) -> None:
         store, number = self._out.learned, int(now_s // HOUR_S)

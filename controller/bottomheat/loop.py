@@ -139,6 +139,7 @@ class Loop:
         self._keep_desk(out.clock.monotonic_s())
         now_s = out.clock.monotonic_s()
         self._contacts.stop(now_s)
+        self._foresight.stop(now_s)
         self._say(
             Event(EventKind.STOPPED, now_s, None, "service stopped, relay open", durable=True)
         )

@@ -17,11 +17,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from bottomheat.capacity import Lift, Limit, capacity, mat_most_w
-from bottomheat.config import ChamberConfig
+from bottomheat.config import LIMIT_MARGIN_K, ChamberConfig
 from bottomheat.estimate import lags_s
 from bottomheat.heating import layer_cap
 from bottomheat.hourly import HOUR_S, Hour
+from bottomheat.lift import Lift, Limit, mat_most_w
 from bottomheat.operating_point import callus_given_c, needed_layer_c
 from bottomheat.protect import thresholds as th
 from bottomheat.response import Response, Twin, advance, rested
@@ -41,7 +41,7 @@ TREND_STAYS_PER_H = 0.96
 half gone in 17 h.  Near the least error of 0.93 to 1 on 28 box-months of recorded weather
 (``tests/bench/tonight.py``)."""
 
-GAPS_H = 6
+GAPS_H = 8
 """So many missing hours in a day are bridged: a restart."""
 
 RAISE_K = 1.0
@@ -205,13 +205,13 @@ def _look(
     ahead: Sequence[float],
     chamber: ChamberConfig,
     lift: Lift,
-) -> Outlook | None:
+) -> Outlook:
     """Run the box along the hours ahead with the heat it may have."""
     offset = chamber.offset
     bias_k = hour.layer_c - twin.place_c(response)
     rated, cap_c = chamber.heater.watts, layer_cap(chamber)
     layer_c = hour.layer_c
-    lowest_c, in_h = math.inf, 0
+    lowest_c, in_h, binds = math.inf, 0, Limit.POWER
     for k, room_c in enumerate(ahead, 1):
         felt_c = _felt_c(felt_c, room_c, chamber, 1)
         wanted_c = needed_layer_c(chamber.callus_zone_c, offset, felt_c, lift.k_per_w)
@@ -231,10 +231,16 @@ def _look(
         )
         if callus_c < lowest_c:
             lowest_c, in_h = callus_c, k
-    steady = capacity(chamber, lift, min(ahead))
-    if steady is None:
-        return None
-    return Outlook(lowest_c, in_h, min(ahead), chamber.callus_zone_c, steady.binds)
+            binds = _binding(chamber, held=share < 1.0, hot=most_w < rated)
+    return Outlook(lowest_c, in_h, min(ahead), chamber.callus_zone_c, binds)
+
+
+def _binding(chamber: ChamberConfig, *, held: bool, hot: bool) -> Limit:
+    """What keeps a box from being warmer: ``held`` at its layer's cap, or its mat too ``hot``."""
+    if held:
+        limit_c = chamber.limits.substrate_c - LIMIT_MARGIN_K
+        return Limit.LAYER_LIMIT if limit_c < chamber.layer_ceiling_c else Limit.CEILING
+    return Limit.MAT_LIMIT if hot else Limit.POWER
 
 
 def words(outlook: Outlook) -> str:

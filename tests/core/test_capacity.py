@@ -18,13 +18,12 @@ from bottomheat.capacity import (
     Limit,
     capacity,
     lift_of,
-    mat_most_w,
-    ripple_k,
 )
 from bottomheat.chamber import Chamber
 from bottomheat.config import ChamberConfig, Config
 from bottomheat.heating import layer_cap
 from bottomheat.insulation import least, lift_k_per_w, measures
+from bottomheat.lift import mat_most_w, ripple_k
 from bottomheat.operating_point import callus_given_c, needed_layer_c
 from calibration_world import truth_factor
 

@@ -6,7 +6,7 @@ import json
 import math
 import random
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import asdict, replace
 
 import pytest
 from hypothesis import given
@@ -197,8 +197,8 @@ def test_a_restart_of_unknown_length_keeps_the_reference_and_loses_the_day():
         {},
         [],
         {**drift.to_plain(Drift()), "lags": [1.0]},
-        {**drift.to_plain(Drift()), "lift": [math.nan, 1, 0.0, 0.0, 0, 0.0]},
-        {**drift.to_plain(Drift()), "lead": ["a", 1, 0.0, 0.0, 0, 0.0]},
+        {**drift.to_plain(Drift()), "lift": {**asdict(Drift().lift), "up": math.nan}},
+        {**drift.to_plain(Drift()), "lead": {**asdict(Drift().lead), "reference": "a"}},
     ],
 )
 def test_what_is_none_of_ours_is_refused(data):

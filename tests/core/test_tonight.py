@@ -149,7 +149,7 @@ def test_without_a_day_behind_nothing_is_foretold_and_a_few_gaps_are_bridged():
     assert rooms_ahead(rooms, 19) is None
     whole = [(n, 5.0) for n in range(40)]
     assert rooms_ahead([each for each in whole if each[0] not in (20, 21)], 39) is not None
-    assert rooms_ahead([each for each in whole if not 18 <= each[0] < 26], 39) is None
+    assert rooms_ahead([each for each in whole if not 17 <= each[0] < 27], 39) is None
 
 
 def test_what_is_kept_over_a_restart_goes_on():
