@@ -289,13 +289,13 @@ def as_data(name: str, found: Study, source: Source) -> dict[str, Any]:
             "derivative_s": gains.derivative_s,
         }
 
-    def margins_of(margins: Margins, worst_peak: float) -> dict[str, Any]:
+    def margins_of(margins: Margins, worst_value: float) -> dict[str, Any]:
         return {
             "stable": margins.stable,
             "gain_margin": finite(margins.gain_margin),
             "phase_margin_deg": finite(margins.phase_margin_deg),
             "peak": finite(margins.peak),
-            "worst_peak": finite(worst_peak),
+            "worst_peak": finite(worst_value),
         }
 
     return {

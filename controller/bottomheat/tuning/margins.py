@@ -58,8 +58,8 @@ def period_s(window_s: float) -> float:
 def plain(response: Response, watts: float) -> Curve:
     """The wet layer's answer to duty, K, without the law's filter and sampling."""
 
-    def curve(w: float) -> complex:
-        s = 1j * w
+    def curve(rad_per_s: float) -> complex:
+        s = 1j * rad_per_s
         quick = response.quick_share / (1.0 + s * response.quick_s)
         slow = (1.0 - response.quick_share) / (1.0 + s * response.slow_s)
         return watts * response.gain_k_per_w * (quick + slow) * cmath.exp(-s * response.dead_s)
@@ -99,8 +99,8 @@ def sampled(
         for part, lag_s in modes
     ]
 
-    def curve(w: float) -> complex:
-        back = cmath.exp(-1j * w * length_s)
+    def curve(rad_per_s: float) -> complex:
+        back = cmath.exp(-1j * rad_per_s * length_s)
         total = 0j
         for decay, weights in terms:
             above = sum((weight * back**late for late, weight in weights), 0j)
@@ -140,8 +140,8 @@ def law(gains: Gains, length_s: float) -> Curve:
     """The law's own difference equation, evaluated so often, s: duty for one kelvin."""
     share = 0.0 if math.isinf(gains.integral_s) else length_s / gains.integral_s
 
-    def curve(w: float) -> complex:
-        less = 1.0 - cmath.exp(-1j * w * length_s)
+    def curve(rad_per_s: float) -> complex:
+        less = 1.0 - cmath.exp(-1j * rad_per_s * length_s)
         return gains.gain_per_k * (1.0 + share / less + gains.derivative_s / length_s * less)
 
     return curve
@@ -150,8 +150,8 @@ def law(gains: Gains, length_s: float) -> Curve:
 def ideal(gains: Gains) -> Curve:
     """The continuous PID in ideal form, for comparison with published figures."""
 
-    def curve(w: float) -> complex:
-        s = 1j * w
+    def curve(rad_per_s: float) -> complex:
+        s = 1j * rad_per_s
         integral = 0.0 if math.isinf(gains.integral_s) else 1.0 / (gains.integral_s * s)
         return gains.gain_per_k * (1.0 + integral + gains.derivative_s * s)
 
@@ -161,10 +161,10 @@ def ideal(gains: Gains) -> Curve:
 def product(*curves: Curve) -> Curve:
     """Several one after the other."""
 
-    def curve(w: float) -> complex:
+    def curve(rad_per_s: float) -> complex:
         total = 1 + 0j
         for each in curves:
-            total *= each(w)
+            total *= each(rad_per_s)
         return total
 
     return curve
@@ -246,8 +246,8 @@ def _peak(loop: Curve, grid: list[float], values: list[complex]) -> float:
     low, high = grid[max(0, best - 1)], grid[min(len(grid) - 1, best + 1)]
     ratio = (math.sqrt(5.0) - 1.0) / 2.0
 
-    def distance(w: float) -> float:
-        return abs(1.0 + loop(w))
+    def distance(rad_per_s: float) -> float:
+        return abs(1.0 + loop(rad_per_s))
 
     a, b = high - ratio * (high - low), low + ratio * (high - low)
     at_a, at_b = distance(a), distance(b)
