@@ -180,7 +180,7 @@ class Callus:
     lagged_c: float
 
 
-def peak_c(
+def peaks_c(
     twin: Twin,
     response: Response,
     layer_c: float,
@@ -189,12 +189,12 @@ def peak_c(
     watts: float,
     duty: float,
     window_s: float,
-) -> float:
-    """Warmest that the callus zone would become with this duty for one window and none after, °C.
+) -> tuple[float, float]:
+    """Warmest that callus zone and wet layer would become, °C: this duty for a window, none after.
 
-    It peaks as the falling wet layer comes by it.  Where that peak is the setpoint, the layer is at
-    its own setpoint in that moment too, and need only be held.  What the model is wrong by now it
-    is taken to stay wrong by; the room is taken to stay.
+    The callus zone peaks as the falling wet layer comes by it.  Where that peak is the setpoint,
+    the layer is at its own setpoint in that moment too, and need only be held.  What the model is
+    wrong by now it is taken to stay wrong by; the room is taken to stay.
 
     Args:
         twin: where the model is.
@@ -207,7 +207,7 @@ def peak_c(
         window_s: its length, s.
     """
     wrong_k, before_c = layer_c - twin.place_c(response), layer_c
-    lagged_c, warmest_c = callus.lagged_c, callus.now_c
+    lagged_c, warmest_c, highest_c = callus.lagged_c, callus.now_c, layer_c
     left_s = LOOK_S
     while left_s > 0.0:
         first = left_s == LOOK_S
@@ -217,9 +217,10 @@ def peak_c(
         share = -math.expm1(-step_s / callus.lag_s) if callus.lag_s > 0.0 else 1.0
         lagged_c += ((before_c + ahead_c) / 2.0 - lagged_c) * share
         before_c = ahead_c
+        highest_c = max(highest_c, ahead_c)
         warmest_c = max(warmest_c, callus.now_c + callus.factor * (lagged_c - callus.lagged_c))
         left_s -= step_s
-    return warmest_c
+    return warmest_c, highest_c
 
 
 def fast_duty(
@@ -228,6 +229,7 @@ def fast_duty(
     layer_c: float,
     callus: Callus,
     setpoint_c: float,
+    most_c: float,
     room_c: float,
     watts: float,
     window_s: float,
@@ -240,6 +242,7 @@ def fast_duty(
         layer_c: the wet layer as measured, °C.
         callus: the callus zone.
         setpoint_c: of the callus zone, °C.
+        most_c: what the wet layer is to stay below, with the heat that is on its way, °C.
         room_c: the room, °C.
         watts: rated power, W.
         window_s: length of the window, s.
@@ -250,10 +253,17 @@ def fast_duty(
     late_k = callus.factor * max(0.0, layer_c - callus.lagged_c)
     aim_c = setpoint_c - min(FAST_MOST_SHORT_K, FAST_LATE_FRAC * late_k)
     given = (lead.twin, response, layer_c, callus, room_c, watts)
-    full_c = peak_c(*given, 1.0, window_s)
-    if full_c <= aim_c:
+    full_c, top_c = peaks_c(*given, 1.0, window_s)
+    if full_c <= aim_c and top_c <= most_c:
         return 1.0
-    none_c = peak_c(*given, 0.0, window_s)
+    none_c, low_c = peaks_c(*given, 0.0, window_s)
     if none_c >= aim_c:
         return None
-    return (aim_c - none_c) / (full_c - none_c)
+    return min(_between(none_c, full_c, aim_c), _between(low_c, top_c, most_c))
+
+
+def _between(none_c: float, full_c: float, wanted_c: float) -> float:
+    """The duty, 0...1, that gives what is wanted: in proportion between none and full power."""
+    if full_c <= wanted_c:
+        return 1.0
+    return max(0.0, (wanted_c - none_c) / (full_c - none_c))

@@ -22,7 +22,7 @@ SWING_MARGIN_K = 0.75
 0.5 to 0.6 K after the contact has opened (calculated on a chamber model)."""
 
 MAT_AGAIN_K, LAYER_AGAIN_K = 2.0, 0.3
-"""So far below its bound has a place to be before a fast warm-up goes on: some ten closings an hour
+"""So far below its bound has a place to be before a fast warm-up goes on: a dozen closings an hour
 where the mat is at its bound, few where the wet layer is (calculated; judgement)."""
 
 CAPPED = "heat bounded to what the setpoint needs, until the bed answers as it should"
@@ -198,9 +198,16 @@ def _led(
     # Without a mat probe nobody sees the mat's limit, and a bounded duty means that something is
     # not as it should be.
     if callus is not None and finding.duty_cap is None and usable.get(Place.MAT) is not None:
-        setting_c = chamber.callus_zone_c
         duty = feedforward.fast_duty(
-            lead, response, layer_c, callus, setting_c, room_c, watts, window_s
+            lead,
+            response,
+            layer_c,
+            callus,
+            chamber.callus_zone_c,
+            layer_cap(chamber),
+            room_c,
+            watts,
+            window_s,
         )
     if duty is not None:
         lead = replace(lead, duty=duty, fast=True, on_its_way_c=None)

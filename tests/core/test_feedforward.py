@@ -15,7 +15,7 @@ from bottomheat.feedforward import (
     led,
     moved,
     needed_duty,
-    peak_c,
+    peaks_c,
     settled_duty,
 )
 from bottomheat.response import Response, advance, rested
@@ -122,7 +122,7 @@ def test_the_look_ahead_says_what_the_bed_then_does():
     for _ in range(20):
         bed.heat(1.0)
     layer_c = bed.twin.place_c(NOMINAL)
-    foretold_c = peak_c(bed.twin, NOMINAL, layer_c, bed.callus, 15.0, WATTS, 0.6, WINDOW_S)
+    foretold_c, _ = peaks_c(bed.twin, NOMINAL, layer_c, bed.callus, 15.0, WATTS, 0.6, WINDOW_S)
     bed.heat(0.6)
     warmest_c = bed.callus.now_c
     for _ in range(36):
@@ -137,7 +137,7 @@ def test_a_fast_warm_up_is_full_power_until_the_stored_heat_is_enough():
     while True:
         layer_c = bed.twin.place_c(NOMINAL)
         lead = Lead(bed.twin, 0.0, fast=lead.fast)
-        duty = fast_duty(lead, NOMINAL, layer_c, bed.callus, 25.0, 15.0, WATTS, WINDOW_S)
+        duty = fast_duty(lead, NOMINAL, layer_c, bed.callus, 25.0, 99.0, 15.0, WATTS, WINDOW_S)
         if duty is None:
             break
         lead = Lead(bed.twin, 0.0, fast=True)
@@ -160,7 +160,7 @@ def test_a_fast_warm_up_begins_only_where_much_is_missing(short_k, fast, begins)
     twin = rested(NOMINAL, layer_c, 15.0)
     callus = Callus(25.0 - short_k, 0.74, 7200.0, layer_c)
     lead = Lead(twin, 0.0, fast=fast)
-    duty = fast_duty(lead, NOMINAL, layer_c, callus, 25.0, 15.0, WATTS, WINDOW_S)
+    duty = fast_duty(lead, NOMINAL, layer_c, callus, 25.0, 99.0, 15.0, WATTS, WINDOW_S)
     assert (duty is not None) is begins
 
 
@@ -168,4 +168,15 @@ def test_a_callus_zone_that_is_there_is_never_heated_fast():
     twin = rested(NOMINAL, 28.5, 15.0)
     callus = Callus(24.95, 0.74, 7200.0, 28.5)
     lead = Lead(twin, 0.0, fast=True)
-    assert fast_duty(lead, NOMINAL, 28.5, callus, 25.0, 15.0, WATTS, WINDOW_S) is None
+    assert fast_duty(lead, NOMINAL, 28.5, callus, 25.0, 99.0, 15.0, WATTS, WINDOW_S) is None
+
+
+def test_a_fast_warm_up_keeps_the_layer_below_what_it_may_be_with_the_heat_on_its_way():
+    bed, highest_c = Bed(), 0.0
+    for _ in range(40):
+        layer_c = bed.twin.place_c(NOMINAL)
+        lead = Lead(bed.twin, 0.0, fast=True)
+        duty = fast_duty(lead, NOMINAL, layer_c, bed.callus, 25.0, 28.0, 15.0, WATTS, WINDOW_S)
+        bed.heat(duty or 0.0)
+        highest_c = max(highest_c, bed.twin.place_c(NOMINAL))
+    assert 27.5 < highest_c < 28.1
