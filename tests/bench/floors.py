@@ -246,7 +246,7 @@ def held(name: str, config: Config, days: float = stand.DAYS) -> Held:
 
     def rms(between: tuple[float, float]) -> float:
         inside = (hours >= between[0]) & (hours < between[1])
-        return float(np.sqrt(np.mean(np.square(errors[inside]))))
+        return float(np.sqrt(np.mean(np.square(errors[inside])))) if inside.any() else math.nan
 
     return Held(
         rms((SCORED_FROM_H, 24.0 * days)),
