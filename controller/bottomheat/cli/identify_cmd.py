@@ -26,7 +26,7 @@ USUAL_DAYS = 7.0
 @click.option("--from-log", is_flag=True, help="From its ordinary running: so unless said.")
 @click.option(
     "--days",
-    type=click.FloatRange(1.0, 60.0),
+    type=click.FloatRange(1.0, 30.0),
     metavar="DAYS",
     default=USUAL_DAYS,
     show_default=True,
@@ -202,6 +202,11 @@ def _from_log(
         InputError: the record does not tell; with ``as_json`` that goes to stdout as well.
         LogError: the log cannot be read.
     """
+    import os
+
+    # Before numpy is loaded: one core is enough, and the service needs its own.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
     from bottomheat.cli.identify_chart import chart
     from bottomheat.cli.identify_log import running
     from bottomheat.cli.identify_text import not_enough, without_answer
