@@ -43,6 +43,7 @@ def alarm_row(key: Key, entry: Entry, config: Config, now_s: float, wall_ms: int
         "chamber": chamber,
         "alarm": alarm.value,
         "level": told.level.value,
+        "at_once": told.at_once,
         "state": alarm_desk.state_word(entry),
         "seen": entry.machine.seen,
         "active": entry.machine.active,

@@ -55,6 +55,7 @@ class Told:
         off_s: dead-band in time before it is over, s.
         latching: it stays until somebody resets it.
         rests_while_tending: an open box fools it, so it waits until tending is over.
+        at_once: of the level ``morning``, and of use beforehand only: also sent once when it comes.
     """
 
     level: Level
@@ -66,6 +67,7 @@ class Told:
     off_s: float = 0.0
     latching: bool = False
     rests_while_tending: bool = False
+    at_once: bool = False
 
 
 _COLD = (
@@ -327,6 +329,7 @@ TOLD: Mapping[Alarm, Told] = MappingProxyType(
             "bottomheat capacity says what would carry such nights for good.",
             off_s=1800.0,
             rests_while_tending=True,
+            at_once=True,
         ),
         Alarm.DAEMON_SILENT: Told(
             Level.NOW,

@@ -448,6 +448,7 @@ def test_answer_is_the_json_that_messages_are_made_from() -> None:
         "chamber": BOX,
         "alarm": "callus-hot",
         "level": "now",
+        "at_once": False,
         "state": "paused",
         "seen": True,
         "active": True,

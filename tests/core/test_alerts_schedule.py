@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from alarms import START_MS, alarm, answer, box
+from bottomheat.alarm_words import TOLD, Level
 from bottomheat.alerts.answer import parse_answer
 from bottomheat.alerts.message import Message, Moment
 from bottomheat.alerts.schedule import (
@@ -21,6 +22,7 @@ from bottomheat.alerts.schedule import (
     Settings,
     advance,
 )
+from bottomheat.model import Alarm
 
 POLL_S = 10.0
 DAY_S = 86_400.0
@@ -436,3 +438,65 @@ def test_every_urgent_alarm_is_said_within_one_poll_and_again_until_seen(
     ids = [message.id for message in alerts.all]
     assert len(ids) == len(set(ids))
     assert not any(m.topic == SILENT_TOPIC and m.kind == "alarm" for m in alerts.all)
+
+
+def tonight(**changes: Any) -> dict[str, Any]:
+    return alarm(
+        **{
+            "id": "north-bench/tonight",
+            "alarm": "tonight",
+            "level": "morning",
+            "at_once": True,
+            "what": "The mat will not hold the box tonight",
+            **changes,
+        }
+    )
+
+
+def test_it_is_said_once_and_not_as_something_urgent() -> None:
+    alerts = Alerts()
+    (first,) = alerts.poll(answer(tonight()))
+    assert (first.kind, first.urgent) == ("alarm", False)
+    assert first.title == "TODAY north-bench: The mat will not hold the box tonight"
+    assert "First: " in first.text
+    alerts.polls(answer(tonight()), 6 * 3600, 60.0)
+    assert alerts.kinds() == ["alarm"]
+
+
+def test_its_end_and_a_restart_send_nothing_and_its_coming_again_does() -> None:
+    alerts = Alerts()
+    alerts.poll(answer(tonight()))
+    alerts.restart()
+    alerts.polls(answer(tonight()), 600)
+    alerts.polls(answer(tonight(state="gone but not seen", active=False)), 600)
+    alerts.polls(answer(), 600)
+    assert alerts.kinds() == ["alarm"]
+    alerts.poll(answer(tonight(serial=9)))
+    assert alerts.kinds() == ["alarm", "alarm"]
+
+
+def test_what_has_been_seen_or_is_paused_is_not_said() -> None:
+    alerts = Alerts()
+    alerts.polls(answer(tonight(state="seen", seen=True)), 600)
+    alerts.polls(answer(tonight(state="paused")), 600)
+    assert alerts.all == []
+
+
+def test_the_rest_of_the_morning_waits_for_the_morning() -> None:
+    alerts = Alerts()
+    alerts.polls(answer(tonight(at_once=False)), 600)
+    assert alerts.all == []
+
+
+def test_a_service_of_before_that_says_nothing_of_it_is_understood() -> None:
+    alerts = Alerts()
+    plain = tonight()
+    del plain["at_once"]
+    alerts.polls(answer(plain), 600)
+    assert alerts.all == []
+
+
+def test_only_what_waits_for_the_morning_otherwise_is_marked_so() -> None:
+    marked = {kind for kind, told in TOLD.items() if told.at_once}
+    assert marked == {Alarm.TONIGHT}
+    assert all(TOLD[kind].level is Level.MORNING for kind in marked)

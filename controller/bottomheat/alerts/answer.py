@@ -45,6 +45,7 @@ class AlarmView(Frozen):
         id: box (or "house") and kind, the same each time the alarm comes.
         serial: a new number each time it comes.
         level: "now" needs somebody at once, "morning" can wait for the message of the day.
+        at_once: of the level "morning", and sent once when it comes as well.
         what: what is wrong.
         how_long: how long the plants have.
         first: what to do first.
@@ -66,6 +67,7 @@ class AlarmView(Frozen):
     how_long: Words
     first: Words
     helper: Words | None
+    at_once: bool = False
 
     @property
     def over(self) -> bool:

@@ -2,7 +2,8 @@
 
 An alarm of the level "now" is said at the poll that shows it, and again every ``repeat_s`` until
 somebody has seen or paused it or it has gone; gone unseen is said once.  The rest is in the one
-message of the day.  A service that is silent for five minutes is an alarm of its own.
+message of the day; what is of use beforehand only is also said once when it comes, and no more.  A
+service that is silent for five minutes is an alarm of its own.
 """
 
 from __future__ import annotations
@@ -57,7 +58,7 @@ class Settings:
 
 
 class Told(Frozen):
-    """An alarm of the level "now" that the last answer showed, and what was said of it."""
+    """An alarm said when it comes that the last answer showed, and what was said of it."""
 
     id: str
     serial: int
@@ -66,6 +67,8 @@ class Told(Frozen):
     times: int
     over: bool
     seen: bool
+    quiet: bool = False
+    """Said once and no more: nobody waits for its end."""
 
 
 class Silent(Frozen):
@@ -170,6 +173,8 @@ def _alarms(
     for told in memory.told:
         if (told.id, told.serial) in listed or told.seen or told.over or not told.times:
             continue
+        if told.quiet:
+            continue
         if any(told.id == alarm.id and alarm.waits for alarm in answer.alarms):
             continue  # it has come again, which is said below
         words = over_words(
@@ -184,7 +189,7 @@ def _alarms(
     return tuple(
         _alarm(alarm, before.get(alarm.id), answer, now, settings, made)
         for alarm in answer.alarms
-        if alarm.level == "now"
+        if alarm.level == "now" or alarm.at_once
     )
 
 
@@ -208,7 +213,14 @@ def _alarm(
         times=0 if known is None else known.times,
         over=alarm.over,
         seen=alarm.seen,
+        quiet=alarm.level != "now",
     )
+    if alarm.level != "now":
+        if alarm.waits and not told.times:
+            words = alarm_words(alarm, 1, now, away=away, zone=settings.zone)
+            made.add("alarm", alarm.id, words, urgent=False, alarm=alarm)
+            return told.model_copy(update={"said_s": now.now_s, "times": 1})
+        return told
     if alarm.over and not alarm.seen:
         if known is None or not known.over:
             words = over_words(
@@ -243,7 +255,9 @@ def _silent(memory: Memory, heard: Heard, now: Moment, settings: Settings, made:
         now,
         from_start=silent.from_start,
         helper=settings.helper if memory.away else None,
-        standing=[told.where_what for told in memory.told if not told.over and not told.seen],
+        standing=[
+            told.where_what for told in memory.told if not (told.over or told.seen or told.quiet)
+        ],
         zone=settings.zone,
     )
     made.add("silent", SILENT_TOPIC, words)

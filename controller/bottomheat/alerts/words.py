@@ -61,9 +61,10 @@ def _joined(lines: Sequence[str]) -> str:
 def alarm_words(
     alarm: AlarmView, times: int, now: Moment, *, away: bool, zone: tzinfo | None
 ) -> tuple[str, str]:
-    """Title and text of an alarm that needs somebody at once; ``times`` it was said, this once."""
+    """Title and text of an alarm that is said when it comes; ``times`` it was said, this once."""
     helper = sentence(alarm.helper) if alarm.helper else ""
-    title = shortened(f"NOW {_where(alarm)}{alarm.what.rstrip('.')}", LONGEST_TITLE)
+    how = "NOW" if alarm.level == "now" else "TODAY"
+    title = shortened(f"{how} {_where(alarm)}{alarm.what.rstrip('.')}", LONGEST_TITLE)
     since = _since(alarm, now, zone)
     again = f"said {times} times, nobody has seen it" if times > 1 else ""
     lines = [

@@ -151,7 +151,7 @@ _COLD: Final = (
         f"watt does: the room as a day ago with the trend since, {tonight.AHEAD_H} h ahead, leaves "
         f"the callus zone {tonight.RAISE_K:g} K low with all the heat it may have. Gone once it "
         f"would be less than {tonight.CLEAR_K:g} K for {tonight.CALM} h",
-        "none: cover the box before dark",
+        "none: cover the box before dark. Told once when it is foretold, too",
         NO,
         (Alarm.TONIGHT,),
         tests=("tests/core/test_tonight.py",),
