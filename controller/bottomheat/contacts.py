@@ -19,7 +19,8 @@ from bottomheat.season.relays import HEAT, SERIES, Contact, Told, contacts_of, c
 _log = logging.getLogger("bottomheat")
 
 SAVE_EVERY_S = 6 * 3600.0
-"""What closes in between is known from the log; four small writes a day."""
+"""What closes in between is known from the log; four small writes a day.  The first turn of a run
+saves too, so that a log that is a new one is not taken for that again."""
 
 
 class Contacts:
@@ -99,7 +100,7 @@ class Contacts:
             self._counts[contact] = resumed(
                 kept.get(contact), logged, self._wall_ms(), lost=why is not None
             )
-        self._saved, self._saved_s = kept, now_s
+        self._saved, self._saved_s = kept, now_s - SAVE_EVERY_S
 
     def _turn(self, now_s: float) -> None:
         before = dict(self._counts)

@@ -110,8 +110,8 @@ def resumed(
 ) -> Count:
     """The count at a start.
 
-    Where the log counts less than when ``kept`` was written it is a new one, and all that it counts
-    is taken as new.  So at worst a closing is counted twice, never left out.
+    Where the log counts less than when ``kept`` was written it is a new one, or an older copy that
+    was put back: what it counts is either little or known, and nothing of it is added.
 
     Args:
         kept: what was kept; None: nothing that can be used.
@@ -125,8 +125,7 @@ def resumed(
         return replace(kept, logged=None)
     if kept.logged is None:
         return replace(kept, ever=max(kept.ever, logged), logged=logged)
-    more = logged - kept.logged if logged >= kept.logged else logged
-    return replace(kept, ever=kept.ever + more, logged=logged)
+    return replace(kept, ever=kept.ever + max(0, logged - kept.logged), logged=logged)
 
 
 def changed(count: Count, at_ms: int | None) -> Count:

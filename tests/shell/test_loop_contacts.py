@@ -71,6 +71,19 @@ def test_a_new_log_takes_nothing_away() -> None:
     assert shown(bench)["closings"] == 700 + closings(bench)
 
 
+def test_a_new_log_is_known_as_such_from_the_first_turn_on() -> None:
+    memory = kept(700, logged=650)
+    bench = Bench(turns=9, made=rated(), contacts=memory, logged={BOX: 20})
+    seen: list[Any] = []
+    bench.desk.plan[0] = lambda _: seen.append(memory.saved[-1]["boxes"][BOX]["relay"])
+    bench.loop.run()
+    assert (seen[0]["ever"], seen[0]["logged"]) == (700, 20)
+    killed = MemoryDesk({"boxes": {BOX: {"relay": seen[0]}}})
+    again = Bench(turns=4, contacts=killed, logged={BOX: 25})
+    again.loop.run()
+    assert shown(again)["closings"] == 705 + closings(again)
+
+
 def test_a_log_that_cannot_be_read_takes_nothing_away() -> None:
     bench = Bench(turns=4, contacts=kept(700, logged=650), logged=None, ledger_trouble="damaged")
     bench.loop.run()
@@ -103,7 +116,7 @@ def test_a_changed_relay_counts_from_nothing_and_ends_the_alarm() -> None:
     bench.desk.plan[43] = lambda _: answers.append(len(memory.saved))
     bench.loop.run()
     assert answers[0]["ok"]
-    assert answers[1] == 2, "kept at once"
+    assert answers[1] == 3, "kept at once, as at the start"
     cleared = [e.alarm for e in bench.journal.events if e.kind is EventKind.ALARM_CLEARED]
     assert Alarm.RELAY_WORN in cleared
     found = shown(bench)
