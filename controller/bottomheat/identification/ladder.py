@@ -84,7 +84,7 @@ STARTS_DEAD_S: Final = (120.0, 700.0)
 ROUNDS_FIRST: Final = 12
 ROUNDS: Final = 40
 SETTLED: Final = 1e-7
-_NUDGE: Final = 1e-4
+_NUDGE: Final = 3e-5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -167,6 +167,7 @@ class _Problem:
         beside: Ladder | None = None,
     ) -> None:
         self.runs, self.noise = runs, noise
+        self._kept: dict[tuple[int, float, float], Floats] = {}
         gain = min(5.0, max(0.05, gain))
         heat, late = np.array(shape.heat), np.array(shape.late)
         fading = MODES * len(runs)
@@ -192,20 +193,36 @@ class _Problem:
         lags, dead_s = lags_s(logs), float(np.exp(logs[MODES]))
         made = []
         for index, run in enumerate(self.runs):
-            power_w, since_s = run.power_w(dead_s), run.since_s
-            columns = np.zeros((len(since_s), FADING - NONLINEAR + MODES * len(self.runs) + 1))
-            slow = lagged(run.room_c, float(lags[0]), float(run.room_c[0]))
+            columns = np.zeros((len(run.place_c), FADING - NONLINEAR + MODES * len(self.runs) + 1))
+            slow = self._room(index, float(lags[0]))
             for mode, lag_s in enumerate(map(float, lags)):
-                columns[:, mode] = lagged(power_w, lag_s, 0.0, PARTS)
+                columns[:, mode] = self._heat(index, lag_s, dead_s)
                 if mode:
-                    late = lagged(run.room_c, lag_s, float(run.room_c[0]))
-                    columns[:, MODES + mode - 1] = late - slow
+                    columns[:, MODES + mode - 1] = self._room(index, lag_s) - slow
                 fading = FADING - NONLINEAR + MODES * index + mode
-                columns[:, fading] = np.exp(-since_s / lag_s)
+                columns[:, fading] = np.exp(-run.since_s / lag_s)
             columns[:, LOAD - NONLINEAR] = 1.0
             columns[:, -1] = slow
             made.append(columns)
         return made
+
+    def _heat(self, index: int, lag_s: float, dead_s: float) -> Floats:
+        """Power through a lag and a dead time; the newest are kept."""
+        key = index, lag_s, dead_s
+        if key not in self._kept:
+            power = index, -1.0, dead_s
+            if power not in self._kept:
+                self._kept[power] = self.runs[index].power_w(dead_s)
+            self._kept[key] = lagged(self._kept[power], lag_s, 0.0, PARTS)
+        return self._kept[key]
+
+    def _room(self, index: int, lag_s: float) -> Floats:
+        """The room through a lag; the newest are kept."""
+        key = index, lag_s, -1.0
+        if key not in self._kept:
+            room_c = self.runs[index].room_c
+            self._kept[key] = lagged(room_c, lag_s, float(room_c[0]))
+        return self._kept[key]
 
     def _whitened(self, made: Sequence[Floats]) -> Floats:
         """Runs one below the other, from where they are compared."""
@@ -249,11 +266,11 @@ class _Problem:
         made = self._columns(values[:NONLINEAR])
         slopes = np.empty((sum(len(r.place_c) - r.first for r in self.runs), len(values)))
         slopes[:, NONLINEAR:] = self._whitened([each[:, :-1] for each in made])
+        here = self._predicted(values)
         for index in range(NONLINEAR):
-            up, down = values.copy(), values.copy()
-            up[index] += _NUDGE
-            down[index] -= _NUDGE
-            slopes[:, index] = (self._predicted(up) - self._predicted(down)) / (2.0 * _NUDGE)
+            beside = values.copy()
+            beside[index] += _NUDGE
+            slopes[:, index] = (self._predicted(beside) - here) / _NUDGE
         return slopes
 
     def descend(self, logs: Floats, rounds: int = ROUNDS) -> Ladder:
@@ -262,6 +279,7 @@ class _Problem:
         linear, residual, cost = self._solved(logs)
         damping = 1e-2
         for _ in range(rounds):
+            self._kept.clear()
             values = np.concatenate((logs, linear))
             scaled = self._slopes(values) * self.spread
             pull = scaled.T @ residual - (values - self.mean) / self.spread
