@@ -48,10 +48,12 @@ def command(
 
     --csv writes samples, events, alarms, gaps, tending, thermometer readings and batches to DIR,
     one file each, the samples one a box.  Times are UTC; time_ms is milliseconds since 1970, and
-    clock_set is 0 where the time is a guess.  An empty cell is a value that was not there.
+    clock_set is 0 where the time is a guess.  An empty cell is a value that was not there.  Old
+    samples are a file of their own, thinned-BOX: means of minutes, with the lowest and highest.
 
     --parquet writes the samples, of all boxes that you ask for, to one FILE; every column carries
-    its unit.  It is there only once it is whole.  Files that exist are never written over.
+    its unit, and rows with a span_s are old ones.  It is there only once it is whole.  Files that
+    exist are never written over.
     """
     from bottomheat.cli.batch_when import edge_ms
     from bottomheat.cli.log_file import have_written, log_path, progress
