@@ -1,7 +1,8 @@
 """What a loop will do, run on the identified model before anybody uses it.
 
-The law is the daemon's own (``regulate``), evaluated when the daemon evaluates it, and heat comes
-in windows; only the box is the model.
+The law is the daemon's own (``regulate``), evaluated when the daemon evaluates it.  The box is the
+model, and heat is spread over the windows: two lags and a dead time carry the pulses of a window
+through to the wet layer, where a real bed smears them to a hundredth of a kelvin.
 """
 
 from __future__ import annotations
@@ -89,8 +90,7 @@ def run(
         start_room_c: room before the start; that of the start where left out.
     """
     length_s = period_s(window_s)
-    parts = max(1, round(window_s / STEP_S))
-    step_s = window_s / parts
+    step_s = window_s / max(1, round(window_s / STEP_S))
     room = room_c(0.0) if start_room_c is None else start_room_c
     wanted_c = room + (callus_zone_c(0.0) - room) / plant.factor
     twin: Twin = rested(plant.response, wanted_c, room)
@@ -118,9 +118,7 @@ def run(
             law = regulate.pid(law, wanted_c, room, tunings, now_s, key=(), asked_c=0.0)
         callus_c = late_room_c + plant.factor * (late_layer_c - late_room_c)
         rows.append((now_s / 3600.0, layer_c, callus_c, wanted_c, law.duty, room))
-        begun_s = i % parts * step_s
-        on_s = min(step_s, max(0.0, law.duty * window_s - begun_s))
-        twin = advance(twin, plant.response, step_s, plant.watts * on_s / step_s, room)
+        twin = advance(twin, plant.response, step_s, plant.watts * law.duty, room)
     return Course(*zip(*rows, strict=True))
 
 

@@ -46,7 +46,7 @@ def closings_a_day(duty: float, window_s: float, min_on_s: float, min_off_s: flo
     """Closings a day at a steady duty: one a window, fewer where a minimum time binds.
 
     What a window cannot give is carried to the next, so that with a duty too small for the shortest
-    closed time heat comes in pieces of that length.
+    closed time heat comes in every second window, every third and so on.
 
     Args:
         duty: share of the time, 0...1.
@@ -56,12 +56,11 @@ def closings_a_day(duty: float, window_s: float, min_on_s: float, min_off_s: flo
     """
     if duty <= 0.0 or duty >= 1.0:
         return 0.0
-    most = DAY_S / window_s
-    if min_on_s > 0.0:
-        most = min(most, DAY_S * duty / min_on_s)
-    if min_off_s > 0.0:
-        most = min(most, DAY_S * (1.0 - duty) / min_off_s)
-    return most
+    turns = 1
+    for least_s, share in ((min_on_s, duty), (min_off_s, 1.0 - duty)):
+        if least_s > 0.0:
+            turns = max(turns, math.ceil(least_s / (share * window_s) - 1e-9))
+    return DAY_S / window_s / turns
 
 
 def ripple_k(
