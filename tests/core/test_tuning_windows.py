@@ -70,7 +70,8 @@ def counted(duty: float, window_s: float, least_s: float, days: float) -> float:
 def test_closings_are_those_of_the_modulator(duty: float, window_s: float, least_s: float) -> None:
     found = windows.closings_a_day(duty, window_s, least_s, least_s)
     real = counted(duty, window_s, least_s, 1.5)
-    assert real == pytest.approx(found, rel=0.35, abs=3.0)  # cycles of ten seconds
+    # What a cycle of ten seconds gives too much is carried over, which may cost a window more.
+    assert found / 2 - 3.0 <= real <= 1.35 * found + 3.0
     assert found <= 86_400 / window_s
 
 
