@@ -19,6 +19,7 @@ import random
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -29,6 +30,7 @@ from bottomheat.identification.found import Found, NotEnough
 from bottomheat.identification.passive import identify
 from bottomheat.identification.relay import fit_relay
 from bottomheat.identification.step import fit_step
+from bottomheat.response import Response
 from bottomheat.tuning import margins, offers
 from bottomheat.tuning.margins import Margins, Ultimate
 from bottomheat.tuning.rules import Gains
@@ -83,6 +85,12 @@ def true_margins(box: Box, gains: Gains, window_s: float) -> Margins:
     return margins.margins(loop, 0.01 / slowest_s, math.pi / length_s)
 
 
+@lru_cache(maxsize=2)
+def two_lags(box: Box) -> Response:
+    """The box's best two lags, worked out once for all rules."""
+    return box.two_lags()
+
+
 def bounds_of(found: Found) -> dict[str, tuple[float, float]]:
     return {name: (each.low, each.high) for name, each in found.intervals.items()}
 
@@ -97,7 +105,7 @@ def judged(
         )
     except RefusedError as error:
         return Row(box.name, way, None, str(error))
-    best = offers.offer(box.two_lags(), box.watts, WINDOW_S, rule)
+    best = offers.offer(two_lags(box), box.watts, WINDOW_S, rule)
     return Row(
         box.name,
         way,
