@@ -6,6 +6,7 @@ import json
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
 
@@ -23,7 +24,7 @@ from bottomheat.commission import experiment_request
 from bottomheat.commission.experiment import Kind
 from bottomheat.errors import InputError, RefusedError
 from bottomheat.identification.found import Found, NotEnough
-from bottomheat.model import Alarm, Event, EventKind
+from bottomheat.model import Alarm, Event, EventKind, Place
 from bottomheat_drivers.log import LogReader
 from experiment_world import Trial
 from log_tools import NOW_MS, SetClock, journal
@@ -207,6 +208,27 @@ def test_second_window_joins(service: Service, capsys: pytest.CaptureFixture[str
     conduct(service.request, "bench", wish(Kind.STEP))
     assert "under way already" in capsys.readouterr().out
     assert service.asked.count("experiment") == 1
+
+
+def test_minutes_before_a_lost_probe_are_left_out(service: Service) -> None:
+    """A wet-layer probe that slips out reads on for a while: that is not how a box answers."""
+    looks: list[str] = []
+
+    def request(message: Any) -> dict[str, Any]:
+        looks.append(message["do"])
+        if looks.count("experiments") == 6:
+            service.trial.plant.lies["bench", Place.SUBSTRATE] = lambda _box, room_c: room_c
+        return service.request(message)
+
+    conduct(request, "bench", wish(Kind.STEP))
+    with service.read() as reader:
+        span = last_span(reader, "bench", Kind.STEP)
+        assert not span.sound
+        stretch = stretch_of(service.trial.plant.config, reader, "bench", span)
+    assert stretch is not None
+    assert span.over_ms is not None
+    assert stretch.time_s[-1] < span.over_ms / 1000.0 - 590.0
+    assert float(np.ptp(stretch.substrate_c)) < 2.0
 
 
 def test_log_of_a_run_that_ended_in_between() -> None:

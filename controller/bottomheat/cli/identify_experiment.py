@@ -11,6 +11,7 @@ import click
 
 from bottomheat.cli.status_text import duration
 from bottomheat.commission.experiment import Kind, Phase, Said, read
+from bottomheat.commission.experiment_request import STOPPED
 from bottomheat.errors import InputError, NotRunningError, RefusedError
 from bottomheat.model import EventKind, Good, Place
 
@@ -29,6 +30,7 @@ BEFORE_MS = 3_600_000
 
 LEAST_ROWS = 10
 WORTH_K_PER_H = 0.05
+DOUBTED_MS = 600_000
 
 FOLLOWS = 0.65
 """How far the bases come beside their estimate in four hours: 0.3 to 1 on chamber models."""
@@ -78,6 +80,11 @@ class Span:
     begun_ms: int
     over_ms: int | None
     how: str
+
+    @property
+    def sound(self) -> bool:
+        """Whether nothing out of the ordinary ended it."""
+        return self.how.startswith("complete") or STOPPED in self.how or "has moved" in self.how
 
 
 def run_experiment(config: Config, name: str, wish: Wish) -> None:
@@ -340,20 +347,19 @@ def evaluated(stretch: Stretch | None, span: Span) -> tuple[Found | NotEnough, R
 
 
 def stretch_of(config: Config, reader: LogReader, name: str, span: Span) -> Stretch | None:
-    """The record of an experiment and of the rest before it; None where it is too short to fit."""
+    """The record of an experiment and of the rest before it; None where it is too short to fit.
+
+    Where it was broken off, or an alarm came, the minutes before that are left out: what ended it
+    may have begun then.
+    """
     import math
 
     import numpy as np
 
     from bottomheat.identification.stretch import Stretch
 
-    rows: list[SampleRow] = [
-        row
-        for row in reader.samples(
-            name, span.from_ms, None if span.over_ms is None else span.over_ms + 1
-        )
-        if row.run == span.run
-    ]
+    to_ms = _sound_until_ms(reader, name, span)
+    rows = [row for row in reader.samples(name, span.from_ms, to_ms) if row.run == span.run]
     # The clock may have been set back in between: only what goes forward counts.
     rows = [row for before, row in zip([None, *rows], rows, strict=False) if _later(before, row)]
     if len(rows) < LEAST_ROWS:
@@ -369,6 +375,23 @@ def stretch_of(config: Config, reader: LogReader, name: str, span: Span) -> Stre
         config.chambers[name].heater.watts,
         np.array([math.nan if row.estimate is None else row.estimate.celsius for row in rows]),
     )
+
+
+def _sound_until_ms(reader: LogReader, name: str, span: Span) -> int | None:
+    """Until when the record of an experiment can be believed, UTC ms; None: to the end."""
+    from bottomheat.cli.identify_log import HARMLESS
+
+    ends_ms = [
+        alarm.raised_wall_ms - DOUBTED_MS
+        for alarm in reader.alarms()
+        if alarm.chamber in (None, name)
+        and alarm.alarm not in HARMLESS
+        and span.from_ms < alarm.raised_wall_ms
+        and (span.over_ms is None or alarm.raised_wall_ms <= span.over_ms)
+    ]
+    if span.over_ms is not None:
+        ends_ms.append(span.over_ms + 1 - (0 if span.sound else DOUBTED_MS))
+    return min(ends_ms, default=None)
 
 
 def _later(before: SampleRow | None, row: SampleRow) -> bool:
