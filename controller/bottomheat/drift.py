@@ -43,10 +43,11 @@ BRIDGED_H = 8
 REFERENCE_DAYS = 5
 """Days that the reference is the mean of."""
 
-SLACK = 0.04
-BOUND = 0.24
-"""CUSUM of the daily logarithm: what a day may be off, and the sum that tells.  A change of 12 %
-crosses after three days, one of 8 % after six, a fading of half a per cent a day after 18."""
+SLACK = 0.03
+BOUND = 0.20
+"""CUSUM of the daily logarithm: what a day may be off, and the sum that tells.  Judgement: simulated
+days differ by 0.2 %, real ones will by more.  A change of 10 % crosses after three days, one of 6 %
+after seven, a fading of half a per cent a day after 15."""
 
 CONFIRM_DAYS = 3
 """Once a sum has crossed, so many more days say how large the change is; one that has gone again by
