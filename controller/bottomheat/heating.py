@@ -136,7 +136,7 @@ def regulated(
                 key=key,
                 asked_c=asked_c,
                 given_duty=relay.given_s / window_s,
-                feed=feed,
+                feed_duty=feed,
                 reference_c=None if lead is None else lead.on_its_way_c,
             )
     if law.lead is not None and law.lead.fast and law.duty >= 1.0 and finding.duty_cap is None:

@@ -159,7 +159,7 @@ def pid(
     key: tuple[object, ...],
     asked_c: float,
     given_duty: float = 1.0,
-    feed: float | None = None,
+    feed_duty: float | None = None,
     reference_c: float | None = None,
 ) -> Law:
     """One evaluation of the PID: feed-forward from the room, trimmed within what is left of 0...1.
@@ -173,7 +173,7 @@ def pid(
         key: identity of everything but the setpoint that the output depends on.
         asked_c: the callus-zone setpoint behind ``setpoint_c``, °C.
         given_duty: what the last window gave; counts where a bound cut it short.
-        feed: feed-forward of a model, duty; None for that of the steady state.
+        feed_duty: feed-forward of a model; None for that of the steady state.
         reference_c: where that model is on its way to the setpoint, °C; the PID acts on the
             difference to it.  None for the setpoint itself.
 
@@ -182,10 +182,16 @@ def pid(
     """
     value_c = law.filtered_c
     reference_c = setpoint_c if reference_c is None else reference_c
-    numbers = (setpoint_c, reference_c, value_c, room_c if room_c is not None else 0.0, feed or 0.0)
+    numbers = (
+        setpoint_c,
+        reference_c,
+        value_c,
+        room_c if room_c is not None else 0.0,
+        feed_duty or 0.0,
+    )
     if value_c is None or not all(n is not None and math.isfinite(n) for n in numbers):
         return idle(law)
-    led = feed is not None
+    led, feed = feed_duty is not None, feed_duty
     if feed is None:
         feed = 0.0 if room_c is None else (setpoint_c - room_c) / tunings.rise_k
     feed = min(1.0, max(0.0, feed))
