@@ -436,7 +436,7 @@ def relay_lines(seen: RelayFound) -> list[str]:
         f"{cycle.on_share:.0%} of the time; the wet layer swung by "
         f"{2.0 * seen.amplitude_k:.2f} K.",
         f"Ultimate gain {seen.ku_per_k:.2f} per K at a period of {seen.period_s / 60.0:.0f} min: "
-        "by the describing function, up to a fifth low or more, which is the safe side.",
+        "by the describing function, which is a sixth to a third low on such boxes: the safe side.",
     ]
     if abs(cycle.drift_k_per_h) >= WORTH_K_PER_H:
         lines.append(f"A drift of {cycle.drift_k_per_h:+.2f} K an hour was taken out.")

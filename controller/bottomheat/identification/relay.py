@@ -145,8 +145,8 @@ def fit_relay(
             ("the wet layer swung no further than the relay's own width: run it with a wider one",)
         )
     notes = [
-        "the ultimate gain is from the describing function, which is up to a fifth low for a box "
-        "that is slow against its delay: that is on the safe side",
+        "the ultimate gain is from the describing function, which is a sixth to a third low on "
+        "such boxes: that is on the safe side",
     ]
     found = _whole(stretch)
     if isinstance(found, NotEnough):
