@@ -160,9 +160,10 @@ def _read(path: Path, ring_folder: Path, boot_id: str) -> Past:
                 season = _season(log)
     except OlderFormatError:
         return Past()  # from before lids were kept: the journal brings it up to date
-    except DamagedLogError as error:
-        # What the journal will carry over into a new log.
-        trouble = str(error)
+    except (DamagedLogError, TypeError, ValueError, LookupError) as error:
+        # What the journal will carry over into a new log.  A table whose definition was hit may be
+        # read, with values that are not what they should be.
+        trouble = str(error) if isinstance(error, LogError) else f"the log {path} is damaged"
         told, kept, season, counted = _salvaged(path, boot_id)
     except (LogError, OSError) as error:
         trouble = str(error)
@@ -217,6 +218,7 @@ class _Salvaged(_Log):
     def __init__(self, path: Path) -> None:
         self._path = path
         self._format = SCHEMA_VERSION
+        self._placed = None
         from bottomheat_drivers.log.salvage import in_memory  # seldom needed
 
         self._connection = in_memory(path)

@@ -7,8 +7,8 @@ from bottomheat_drivers.log.store import Old
 
 STEP_MS = 2000
 """A wall clock that moved by more against the monotonic one was set."""
-EVERY_S = 3600.0
-"""More often costs more processor, and the card is written as much (tests/bench/bench_log.py)."""
+EVERY_S = 540.0
+"""With each commit of ten minutes, and with none that comes soon after for another reason."""
 
 
 class Keeping:

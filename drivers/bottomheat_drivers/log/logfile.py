@@ -8,7 +8,7 @@ sqlite.org/wal.html#walresetbug).
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator, Mapping
+from collections.abc import Generator, Mapping
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -39,6 +39,7 @@ class LogFile:
     def __init__(self, path: Path, oldest: int = SCHEMA_VERSION) -> None:
         self._path = path
         self._oldest = oldest
+        self._placed: tuple[int, Mapping[int, Placing]] | None = None
         self._format = 0
         try:
             there = path.exists()
@@ -125,7 +126,7 @@ class LogFile:
             "that the card works."
         )
 
-    def _each(self, sql: str, values: Any = ()) -> Iterator[Any]:
+    def _each(self, sql: str, values: Any = ()) -> Generator[Any, None, None]:
         try:
             yield from self._connection.execute(sql, values)
         except sqlite3.Error as error:
@@ -135,7 +136,12 @@ class LogFile:
         return list(self._each(sql, values))
 
     def _placings(self) -> Mapping[int, Placing]:
-        return place(list(self.spans().values()), self.pairs())
+        # A season has thousands of clock rows, and one look at it asks a dozen times: worked out
+        # anew only where another connection has written since (sqlite.org/pragma.html).
+        version = pragma(self._connection, "data_version")
+        if self._placed is None or self._placed[0] != version:
+            self._placed = version, place(list(self.spans().values()), self.pairs())
+        return self._placed[1]
 
     def spans(self) -> dict[str, Span]:
         """The runs by their key, in the order in which they were begun."""

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import heapq
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from typing import Any, TypeVar
 
 from bottomheat.calibration.ledger import ProbeCheck, Reference, ReferenceEntry
@@ -79,17 +80,19 @@ class LogReader(Searcher):
             from_t, to_t = placing.t_range(
                 -(2**62) if from_ms is None else from_ms, 2**62 if to_ms is None else to_ms
             )
-            found = self._samples(chamber, self._within(run, from_t, to_t))
+            ids = self._within(run, from_t, to_t)
             if longest_row_s > 0:
-                ids = self._within(run, from_t - LONGEST_ROW_MS, to_t, "thinned")
-                means = self._means(chamber, ids, round(longest_row_s * 1000))
-                found = heapq.merge(found, means, key=lambda row: row[2])
-            for row in found:
-                sample = self._sample(row, placing)
-                if (from_ms is None or sample.wall_ms >= from_ms) and (
-                    to_ms is None or sample.wall_ms < to_ms
-                ):
-                    yield sample
+                older = self._within(run, from_t - LONGEST_ROW_MS, to_t, "thinned")
+                found = self._merged(chamber, ids, older, round(longest_row_s * 1000))
+            else:
+                found = self._samples(chamber, ids)
+            with contextlib.closing(found):  # before the file is, also where a row cannot be read
+                for row in found:
+                    sample = self._sample(row, placing)
+                    if (from_ms is None or sample.wall_ms >= from_ms) and (
+                        to_ms is None or sample.wall_ms < to_ms
+                    ):
+                        yield sample
 
     def thinned(self, chamber: str, from_ms: int, to_ms: int) -> tuple[int, float]:
         """How many rows a stretch of wall time of a box was thinned to, and the longest, s."""
@@ -395,13 +398,24 @@ class LogReader(Searcher):
 
     # -- inside
 
-    def _samples(self, chamber: str, ids: tuple[int, int]) -> Iterator[Any]:
+    def _merged(
+        self, chamber: str, ids: tuple[int, int], older: tuple[int, int], longest_ms: int
+    ) -> Generator[Any, None, None]:
+        with (
+            contextlib.closing(self._samples(chamber, ids)) as samples,
+            contextlib.closing(self._means(chamber, older, longest_ms)) as means,
+        ):
+            yield from heapq.merge(samples, means, key=lambda row: int(row[2]))
+
+    def _samples(self, chamber: str, ids: tuple[int, int]) -> Generator[Any, None, None]:
         return self._each(
             "SELECT * FROM sample_row WHERE id >= ? AND id < ? AND chamber = ? ORDER BY id",
             (*ids, chamber),
         )
 
-    def _means(self, chamber: str, ids: tuple[int, int], longest_ms: int) -> Iterator[Any]:
+    def _means(
+        self, chamber: str, ids: tuple[int, int], longest_ms: int
+    ) -> Generator[Any, None, None]:
         """Thinned rows in the shape of ``sample_row``."""
         return self._each(
             "SELECT id, run, t_ms + span_ms / 2, chamber, substrate_mc, substrate_2_mc, room_mc, "

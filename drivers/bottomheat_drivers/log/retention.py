@@ -1,8 +1,9 @@
 """Old samples become rows of a minute, and those rows of ten; by the connection that writes.
 
-An hour of the log at a time, in a transaction that writes new samples too: whenever the service is
-killed, every sample is there or in exactly one row, and of the pages that old samples leave those
-that new ones take are written once.  The file is never made smaller: it uses what is free.
+Ten minutes of the log with ten new ones, in one transaction: whenever the service is killed, every
+sample is there or in exactly one row, and the pages that old samples leave are written once, with
+the new ones that take them (an hour at a time costs the card a megabyte a day more).  The file is
+never made smaller: it uses what is free.
 Loaded when it is first needed; the service holds no numpy.
 """
 
@@ -19,10 +20,11 @@ from bottomheat_drivers.log.placing import Placing
 
 Table: TypeAlias = Literal["sample", "thinned"]
 
-SLICE_MS: Final = 3_600_000
-"""So much of the log at a time."""
+SLICE_MS: Final = 600_000
+"""So much of the log at a time: as much as is written with it, and what is held in memory stays
+small."""
 MOST: Final = 4
-"""So many of these each hour, so that after an update months are caught up with."""
+"""So many of these with each commit, so that after an update months are caught up with."""
 NEAR_MS: Final = 2 * 3_600_000
 """Clock rows of so long before and after are looked at for a clock that was set."""
 DAY_MS: Final = 86_400_000
@@ -98,14 +100,14 @@ class Thinning:
     def go(
         self, connection: sqlite3.Connection, run: int, now_ms: int, keep_ms: int, most: int = MOST
     ) -> bool:
-        """Thin some of the log, an hour of it at a time; whether anything was done.
+        """Thin some of the log; whether anything was done.
 
         Args:
             connection: inside a transaction.
             run: the run whose row is to tell how far it has come.
             now_ms: UTC ms.
             keep_ms: samples younger than this stay, ms.
-            most: so many hours.
+            most: so many times ``SLICE_MS``.
 
         Raises:
             sqlite3.Error: the caller has to roll back.
@@ -114,8 +116,8 @@ class Thinning:
         begun = work.upto()
         sample_upto, thinned_upto = begun
         for _ in range(most):
-            done = work.minutes(sample_upto, self._alarmed(work))
             also = work.tens(thinned_upto)
+            done = work.minutes(sample_upto, self._alarmed(work))
             sample_upto, thinned_upto = done or sample_upto, also or thinned_upto
             if done is None and also is None:
                 break
