@@ -24,7 +24,7 @@ from typing import Final
 import numpy as np
 
 from bottomheat.identification.means import PARTS, Means, lagged
-from bottomheat.identification.noise import SLOW_LEAST_K, Noise, noise_of
+from bottomheat.identification.noise import Noise, noise_of
 from bottomheat.identification.stretch import Floats
 
 MODES: Final = 6
@@ -79,6 +79,10 @@ CALLUS: Final = Shape(
 BESIDE_LEAST: Final = 0.05
 """Lags of another place of the box are not taken over closer than this (logarithm); judgement."""
 
+NOISE_FIRST: Final = Noise(0.015, 0.03, 10_800.0)
+"""Supposed before anything is left over to look at: rather too slow than that a draught is taken
+for the box's own answer."""
+REFITS: Final = 3
 STARTS_H: Final = (6.0, 13.0)
 STARTS_DEAD_S: Final = (120.0, 700.0)
 ROUNDS_FIRST: Final = 12
@@ -134,7 +138,7 @@ def fitted(runs: Sequence[Means], shape: Shape, beside: Ladder | None = None) ->
         shape: prior of the place.
         beside: another place of the same box, which has the same lags.
     """
-    noise = Noise(0.015, SLOW_LEAST_K, 3600.0)
+    noise = NOISE_FIRST
     gain = GAIN_K_PER_W if beside is None else beside.gain_k_per_w
     problem = _Problem(runs, shape, noise, gain, beside)
     lags = [_start(hours)[:MODES] for hours in STARTS_H]
@@ -143,7 +147,7 @@ def fitted(runs: Sequence[Means], shape: Shape, beside: Ladder | None = None) ->
     starts = [np.append(each, np.log(dead_s)) for each in lags for dead_s in STARTS_DEAD_S]
     tried = [problem.descend(start, ROUNDS_FIRST) for start in starts]
     best = min(tried, key=lambda found: found.cost)
-    for _ in range(2):
+    for _ in range(REFITS):
         # The prior of the shares goes by the gain, which is only now known.
         noise = noise_of(best.left_over)
         problem = _Problem(runs, shape, noise, best.gain_k_per_w, beside)

@@ -23,12 +23,16 @@ from bottomheat.identification.means import STEP_S
 from bottomheat.identification.stretch import Floats
 
 SLOW_LEAST_K: Final = 0.005
-"""The slow part is never taken to be smaller, K.  Set so that intervals hold on simulated boxes
-(tests/bench/identify.py); they have 30 to 40 modes, the model four."""
+SLOW_LEAST_S: Final = 3600.0
+"""The slow part is never taken to be less, K, and to last less, s.  Set so that intervals hold on
+simulated boxes (tests/bench/identify.py); they have 30 to 40 modes, the model six."""
 
-SLOW_RATIOS: Final = (0.3, 0.5, 0.8, 1.2, 2.0, 3.0, 5.0, 8.0, 12.0)
-SLOW_LAGS_H: Final = (1.0, 3.0)
+SLOW_RATIOS: Final = (0.3, 0.5, 0.8, 1.2, 1.8, 2.7, 4.0, 6.0, 9.0, 14.0, 20.0, 30.0)
+SLOW_LAGS_H: Final = (1.0, 2.0, 4.0, 8.0)
 """Sizes over the white noise, and how long the slow part lasts, h, that are tried."""
+NEARLY: Final = 1.0
+"""Of the noises that are as likely as the best within a factor e, the one that lasts most is taken:
+a fit takes some of a slow part for the box's own answer, so that what is left over looks short."""
 
 WHITE_LEAST_K: Final = 0.004
 LAGS: Final = 24
@@ -70,21 +74,23 @@ class Noise:
 def noise_of(left_over: Sequence[Floats]) -> Noise:
     """The most likely noise behind what a fit left over, K, a piece for each stretch."""
     rough_k = max(WHITE_LEAST_K, _rough_k(left_over))
-    best, found = math.inf, Noise(rough_k, SLOW_LEAST_K, 3600.0)
     count = sum(len(each) for each in left_over)
+    tried: list[tuple[float, Noise]] = []
     for lasts_h in SLOW_LAGS_H:
         for ratio in SLOW_RATIOS:
             shape = Noise(rough_k, ratio * rough_k, lasts_h * 3600.0)
             squares = sum(float(np.sum(shape.whitened(each) ** 2)) for each in left_over)
             scale = math.sqrt(squares / count)
             _, _, sd = shape.filter()
-            cost = count * math.log(scale * sd)
-            if cost < best:
-                best = cost
-                found = Noise(
-                    max(WHITE_LEAST_K, scale * rough_k), scale * shape.slow_k, shape.lasts_s
-                )
-    return Noise(found.white_k, max(found.slow_k, SLOW_LEAST_K), found.lasts_s)
+            found = Noise(scale * rough_k, scale * shape.slow_k, shape.lasts_s)
+            tried.append((count * math.log(scale * sd), found))
+    best = min(cost for cost, _ in tried)
+    likely = [noise for cost, noise in tried if cost <= best + NEARLY]
+    most = max(likely, key=lambda noise: noise.slow_k**2 * noise.lasts_s)
+    white_k = max(WHITE_LEAST_K, most.white_k)
+    if most.slow_k**2 * most.lasts_s < SLOW_LEAST_K**2 * SLOW_LEAST_S:
+        return Noise(white_k, SLOW_LEAST_K, SLOW_LEAST_S)
+    return Noise(white_k, most.slow_k, most.lasts_s)
 
 
 def _rough_k(left_over: Sequence[Floats]) -> float:

@@ -94,7 +94,7 @@ def _sd(slopes: Floats, covariance: Floats) -> Floats:
 
 
 def _interval(name: str, value: float, spread: float) -> Interval:
-    low, high = value - QUANTILE * spread, value + QUANTILE * spread
+    low, high = float(value - QUANTILE * spread), float(value + QUANTILE * spread)
     if name in _LOGARITHMIC:
         return Interval(math.exp(low), math.exp(high))
     if name == "quick_share":
