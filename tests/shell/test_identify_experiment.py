@@ -22,7 +22,7 @@ from bottomheat.cli.identify_experiment import (
 )
 from bottomheat.commission import experiment_request
 from bottomheat.commission.experiment import Kind
-from bottomheat.errors import InputError, RefusedError
+from bottomheat.errors import InputError, NotRunningError, RefusedError
 from bottomheat.identification.found import Found, NotEnough
 from bottomheat.model import Alarm, Event, EventKind, Place
 from bottomheat_drivers.log import LogReader
@@ -133,6 +133,10 @@ def test_command_reads_the_last_one(service: Service, tmp_path: Any) -> None:
     none = CliRunner().invoke(group, [*words, "--relay"])
     assert isinstance(none.exception, InputError)
     assert "holds no relay of bench" in str(none.exception)
+    for what in (["--step"], ["--stop"]):
+        idle = CliRunner().invoke(group, ["identify", "--config", str(file), *what])
+        assert isinstance(idle.exception, NotRunningError)
+        assert "run by the service, under its protection" in str(idle.exception)
 
 
 @pytest.mark.parametrize(

@@ -99,18 +99,7 @@ def run_experiment(config: Config, name: str, wish: Wish) -> None:
         NotRunningError: there is no service.
         RefusedError: the service or the grower does not want to, or it was broken off at rest.
     """
-    from bottomheat.app import control_path
-    from bottomheat_drivers.control_socket import ask
-
-    def request(message: Mapping[str, Any]) -> Mapping[str, Any]:
-        try:
-            return ask(control_path(config), message)
-        except NotRunningError as error:
-            raise NotRunningError(
-                f"an experiment is run by the service, under its protection: {error}"
-            ) from None
-
-    conduct(request, name, wish)
+    conduct(_service(config), name, wish)
 
 
 def conduct(request: Ask, name: str, wish: Wish) -> None:
@@ -146,14 +135,27 @@ def stop_experiment(config: Config, name: str) -> None:
     Raises:
         NotRunningError: there is no service.
     """
-    from bottomheat.app import control_path
-    from bottomheat_drivers.control_socket import ask
-
-    answer = ask(control_path(config), {"do": "experiment-stop", "chamber": name})
+    answer = _service(config)({"do": "experiment-stop", "chamber": name})
     if name in (answer.get("stopped") or ()):
         click.echo(f"{name}: the experiment is stopped; the service goes on as usual.")
     else:
         click.echo(f"{name}: no experiment is under way.")
+
+
+def _service(config: Config) -> Ask:
+    """The running service, as a function."""
+    from bottomheat.app import control_path
+    from bottomheat_drivers.control_socket import ask
+
+    def request(message: Mapping[str, Any]) -> Mapping[str, Any]:
+        try:
+            return ask(control_path(config), message)
+        except NotRunningError as error:
+            raise NotRunningError(
+                f"an experiment is run by the service, under its protection: {error}"
+            ) from None
+
+    return request
 
 
 def _begin(request: Ask, name: str, wish: Wish) -> None:
