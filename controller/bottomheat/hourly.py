@@ -7,7 +7,6 @@ it would mislead a model of the box: lid on, nobody at work, heat allowed, no pr
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 from bottomheat.model import Alarm, Good, Place, Record
@@ -63,7 +62,7 @@ class Hour:
 
 @dataclass(frozen=True, slots=True)
 class Gathering:
-    """The hour that runs: sums over its cycles."""
+    """The hour that runs: sums over its cycles; ``whole``: it did not begin late."""
 
     number: int
     cycles: int = 0
@@ -77,6 +76,7 @@ class Gathering:
     callus_c: float = 0.0
     setpoint_c: float = 0.0
     calm: bool = True
+    whole: bool = True
 
 
 def take(
@@ -99,9 +99,8 @@ def take(
     number = math.floor(now_s / HOUR_S)
     ended = None
     if gathering is None:
-        # The first hour is cut short by the start: it is begun as if it had been missed so far.
-        late = round((now_s - number * HOUR_S) / HOUR_S * _cycles(now_s, number))
-        gathering = Gathering(number, cycles=late)
+        late = now_s - number * HOUR_S > (1.0 - ENOUGH_FRAC) * HOUR_S
+        gathering = Gathering(number, whole=not late)
     elif number != gathering.number:
         ended = _ended(gathering, watts)
         gathering = Gathering(number)
@@ -123,18 +122,14 @@ def take(
             gathering.callus_c + (0.0 if estimate is None else estimate.celsius),
             record.setpoint_c,
             gathering.calm and calm and not record.alarms & IN_DOUBT,
+            gathering.whole,
         ),
         ended,
     )
 
 
-def _cycles(now_s: float, number: int) -> int:
-    """Cycles that the missed first part of an hour stands for: enough that it does not count."""
-    return 10_000 if now_s - number * HOUR_S > (1.0 - ENOUGH_FRAC) * HOUR_S else 0
-
-
 def _ended(sums: Gathering, watts: float) -> Hour | None:
-    if sums.good == 0 or sums.good < ENOUGH_FRAC * sums.cycles:
+    if not sums.whole or sums.good == 0 or sums.good < ENOUGH_FRAC * sums.cycles:
         return None
     enough = ENOUGH_FRAC * sums.cycles
     return Hour(
@@ -147,8 +142,3 @@ def _ended(sums: Gathering, watts: float) -> Hour | None:
         sums.setpoint_c,
         sums.calm,
     )
-
-
-def plain_of(numbers: Mapping[str, float | None]) -> dict[str, float | None]:
-    """Numbers rounded for keeping: a hundredth of a millikelvin is nothing."""
-    return {key: None if n is None else round(n, 5) for key, n in numbers.items()}

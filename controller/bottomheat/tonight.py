@@ -84,7 +84,6 @@ class Night:
 
     Attributes:
         twin: the box run along by its response; None before the first hour.
-        response: what the twin was run by.
         felt_c: room as the callus zone feels it, with the offset's lag, °C.
         rooms: mean room of the last hours with their numbers, °C, oldest first.
         at: number of the last hour.
@@ -94,7 +93,6 @@ class Night:
     """
 
     twin: Twin | None = None
-    response: Response | None = None
     felt_c: float | None = None
     rooms: tuple[tuple[int, float], ...] = ()
     at: int | None = None
@@ -145,7 +143,7 @@ def advance_hour(night: Night, hour: Hour, chamber: ChamberConfig, lift: Lift) -
         if ahead is not None:
             outlook = _look(twin, response, felt_c, hour, ahead, chamber, lift)
     stands, calm = _standing(night, hour, outlook)
-    return Night(twin, response, felt_c, rooms, hour.number, stands, calm, outlook)
+    return Night(twin, felt_c, rooms, hour.number, stands, calm, outlook)
 
 
 def _standing(night: Night, hour: Hour, outlook: Outlook | None) -> tuple[bool, int]:
@@ -309,4 +307,4 @@ def from_plain(data: Any, later_h: int | None) -> Night:
         twin = Twin(float(lags[0]), float(lags[1]), float(lags[2]), float(lags[3]))
     if felt_c is not None and not math.isfinite(felt_c):
         raise ValueError("the room of its nights is damaged")
-    return Night(twin, None, felt_c, tuple(rooms), at + later_h, stands)
+    return Night(twin, felt_c, tuple(rooms), at + later_h, stands)
