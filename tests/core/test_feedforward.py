@@ -1,6 +1,7 @@
 """The twin is led to its setpoint, a fast warm-up ends in time, and a wrong model does no harm."""
 
 import math
+from dataclasses import replace
 
 import pytest
 from hypothesis import given, settings
@@ -180,3 +181,12 @@ def test_a_fast_warm_up_keeps_the_layer_below_what_it_may_be_with_the_heat_on_it
         bed.heat(duty or 0.0)
         highest_c = max(highest_c, bed.twin.place_c(NOMINAL))
     assert 27.5 < highest_c < 28.1
+
+
+def test_a_layer_over_its_ceiling_that_cools_faster_than_heat_comes_gets_none():
+    slow = Response(0.788, 8.3 * 3600.0, 1.7 * 3600.0, 0.26, 3 * 3600.0)
+    lead = Lead(rested(slow, 5.0, 5.0), 0.0, fast=True)
+    cooling = replace(lead.twin, slow_w=32.0, quick_w=32.0)
+    callus = Callus(20.0, 0.74, 7200.0, 24.0)
+    given = (callus, 25.0, 29.0, 5.0, WATTS, WINDOW_S)
+    assert fast_duty(replace(lead, twin=cooling), slow, 30.0, *given) == 0.0
