@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bottomheat import modulate
+from bottomheat import modulate, regulate
 from bottomheat.config import ChamberConfig
 from bottomheat.config_parse import parse
 from bottomheat.response import Response, advance, rested
@@ -214,3 +214,21 @@ def test_a_window_of_ones_own_is_tuned_for() -> None:
     long = study(chamber, NOMINAL, "simc", window_s=1200.0)
     assert long.offer.gains.gain_per_k < short.offer.gains.gain_per_k
     assert long.closings_a_day == 72
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.floats(0.02, 0.5), st.floats(0.5, 6.0), st.floats(-0.8, 0.8))
+def test_new_tunings_come_into_force_without_a_jump(
+    gain: float, integral_h: float, off_k: float
+) -> None:
+    """As tune --write brings them into a service that runs."""
+    before = regulate.Tuning(0.172, 7200.0, 600.0, 32.0)
+    law = regulate.measure(regulate.Law(), 27.0 - off_k, 0.0, bounded=False)
+    for number in range(4):
+        now_s = 600.0 * number
+        law = regulate.measure(law, 27.0 - off_k, now_s, bounded=False)
+        law = regulate.pid(law, 27.0, 12.0, before, now_s, key=(before,), asked_c=25.0)
+    after = regulate.Tuning(gain, integral_h * 3600.0, 0.0, 32.0)
+    law_now = regulate.measure(law, 27.0 - off_k, 1810.0, bounded=False)
+    new = regulate.pid(law_now, 27.0, 12.0, after, 1810.0, key=(after,), asked_c=25.0)
+    assert new.duty == pytest.approx(law.duty, abs=1e-6)

@@ -139,22 +139,18 @@ def _identify(config_path: Path, name: str, *, yes: bool) -> None:
     from bottomheat.cli import identify_cmd
 
     command = identify_cmd.command
-    options = {parameter.name for parameter in command.params}
     try:
         _run(command, config_path, chamber=name, from_log=True, write=True)
     except BottomheatError as error:
-        if "step" not in options:
-            raise
         click.echo(_wrapped(str(error)))
     else:
         return
-    if "last" in options:
-        try:
-            _run(command, config_path, chamber=name, step=True, last=True, write=True)
-        except BottomheatError:
-            pass  # none was run yet, or it did not tell: then a new one
-        else:
-            return
+    try:
+        _run(command, config_path, chamber=name, step=True, last=True, write=True)
+    except BottomheatError:
+        pass  # none was run yet, or it did not tell: then a new one
+    else:
+        return
     if yes:
         click.echo(
             _wrapped(
