@@ -4,10 +4,10 @@
             lag_1(room)) + what is left of before
 
 A bed is a chain of heat capacities: it has many modes, real and falling in lag by about a half
-each.  Two lags fitted to days of running give a gain some per cent and a slow lag some ten per
-cent off, with intervals that deny it; six with a prior do not (tests/bench/identify.py).  The
-prior is what heat conduction makes of any such chain, about twice as wide as the boxes within
-handbook ranges spread (tests/random_boxes.py); judgement.
+each.  Two lags fitted outright to days of running can be far off, with intervals that deny it; six
+with a prior are not (tests/bench/identify.py).  The prior is what heat conduction makes of any such
+chain, about twice as wide as the boxes within handbook ranges spread (tests/random_boxes.py);
+judgement.
 
 Separable least squares: the lags and the dead time by Levenberg and Marquardt, everything else
 linear (Golub and Pereyra 1973, SIAM J. Numer. Anal. 10:413, from memory), as grey-box models of
