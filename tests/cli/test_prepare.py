@@ -12,9 +12,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+import idlog
 from bottomheat.app import proof_path, state_folder
 from bottomheat.cli.prepare_walk import Facts, Step, closing, progress, to_do
 from bottomheat.config_wiring import fingerprint
+from bottomheat.tuning import margins
+from bottomheat.tuning.rules import Gains
 from bottomheat_drivers.config_yaml import load_config
 from bottomheat_drivers.proof_file import ProofFile
 from clibench import FakeService, Shed, status
@@ -227,3 +230,37 @@ def test_the_sentences_say_what_to_do() -> None:
     assert "five days" in closing(replace(GOOD, model=False, tuned=False))[1]
     assert "usual box" in closing(replace(GOOD, measured=False))[2]
     assert "sudo" in closing(replace(GOOD, proved=None))[0]
+
+
+# -- from a log to a box that is tuned
+
+
+@pytest.mark.process
+@pytest.mark.slow
+def test_from_its_log_alone_a_box_becomes_known_and_tuned(shed: Shed) -> None:
+    """identify's own words go into tune, and prepare walks the same way by itself."""
+    idlog.write_log(shed, idlog.live(2.5))
+    proved(shed)
+    done = shed.run("identify", *NORTH, "--json")
+    assert done.returncode == 0, done.stderr
+    found = shed.folder / "found.json"
+    found.write_text(done.stdout)
+    tuned = shed.run("tune", *NORTH, "--from", str(found), "--json")
+    assert tuned.returncode == 0, tuned.stderr
+    data = json.loads(tuned.stdout)
+    truth = margins.loop_margins(
+        idlog.TRUTH,
+        load_config(shed.config).chambers["north-bench"].heater.watts,
+        Gains(data["tuned"]["gain_per_k"], data["tuned"]["integral_s"]),
+        data["window"]["window_s"],
+    )
+    assert truth.stable
+    assert truth.peak < 2.0
+    assert not data["doubt_assumed"]
+
+    text = walk(shed, "--yes", code=0)
+    box = load_config(shed.config).chambers["north-bench"]
+    assert box.model is not None
+    assert box.model.gain_k_per_w == pytest.approx(idlog.TRUTH.gain_k_per_w, rel=0.1)
+    assert box.pid.gain_per_k == pytest.approx(data["pid"]["gain"], rel=0.3)
+    assert "governed by what was measured in north-bench" in " ".join(text.split())
