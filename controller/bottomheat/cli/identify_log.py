@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -29,7 +29,7 @@ HARMLESS: Final = frozenset(
     {
         *(Alarm.SHORTFALL, Alarm.NOT_PROVED, Alarm.CONFIG_REFUSED, Alarm.CONFIG_FALLBACK),
         *(Alarm.LOG_FAILED, Alarm.TOP_WARM, Alarm.ROOM_LOW, Alarm.CALLUS_HOT),
-        *(Alarm.LATCH_UNWRITABLE, Alarm.UNDERVOLTAGE),
+        *(Alarm.LATCH_UNWRITABLE, Alarm.UNDERVOLTAGE, Alarm.RELAY_WORN, Alarm.TONIGHT),
     }
 )
 """Alarms in which readings and heat are still what they say."""
@@ -89,6 +89,8 @@ def running(config: Config, name: str, days: float, now_ms: int) -> Running:
             *notes,
             f"Left out: {hours_out:.1f} h in which the box was open or an alarm stood.",
         )
+    if (rows.grain_ms > 0).any():
+        notes = (*notes, "Of the oldest days the log keeps minutes, not readings: left out.")
     return Running(made, notes)
 
 
@@ -117,10 +119,14 @@ def _alike(then: ChamberConfig, now: ChamberConfig) -> bool:
     return then.probes == now.probes and then.heater.watts == now.heater.watts
 
 
-def _since_ms(reader: LogReader, box: ChamberConfig, name: str, same: object) -> int:
+def _since_ms(
+    reader: LogReader,
+    box: ChamberConfig,
+    name: str,
+    same: Callable[[ChamberConfig, ChamberConfig], bool],
+) -> int:
     """When the newest config came that is in this not as the one now is replaced, UTC ms."""
     since_ms, other = 0, False
-    assert callable(same)  # noqa: S101 (a rule of ours)
     for row in sorted(reader.configs(), key=lambda row: row.wall_ms):
         then = kept_config(row.text)
         there = None if then is None else then.chambers.get(name)
