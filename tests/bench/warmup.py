@@ -14,6 +14,7 @@ simulated.
 from __future__ import annotations
 
 import argparse
+import math
 import random
 import statistics
 import sys
@@ -160,10 +161,12 @@ def warmed(box: Box, config: Config, room_c: float, hours: float, seed: int) -> 
 
 
 def one(box: Box, seed: int, chosen: list[str], *, wrong: bool) -> tuple[float, dict[str, Warmed]]:
-    """One box: the bound, and every way."""
+    """One box: the bound, and every way; none where the mat's limit keeps it from the band."""
     rng = random.Random(f"warm-up {seed} {box.name}")
     room_c = room_of(box, rng)
     bound_h = least_hours(box, room_c)
+    if math.isinf(bound_h):
+        return bound_h, {}
     model = model_of(box, rng if wrong else None)
     lag_h = callus_lag_h(box)
     ways = {}
@@ -179,14 +182,21 @@ def main() -> None:
     parser.add_argument("--count", type=int, default=100)
     parser.add_argument("--seed", type=int, default=3)
     parser.add_argument("--wrong", action="store_true", help="models as a log gives them")
+    parser.add_argument("--start", type=int, default=0, help="leave out so many at the beginning")
     parser.add_argument("--ways", default=",".join(WAYS), help="which, with commas between")
     parser.add_argument("--each", action="store_true", help="print every box")
     asked = parser.parse_args()
     chosen = asked.ways.split(",")
     ratios: dict[str, list[float]] = {way: [] for way in chosen}
     over: dict[str, list[float]] = {way: [] for way in chosen}
+    out_of_reach = 0
     for number, box in enumerate(draw_boxes(asked.count, asked.seed)):
+        if number < asked.start:
+            continue
         bound_h, ways = one(box, number, chosen, wrong=asked.wrong)
+        if not ways:
+            out_of_reach += 1
+            continue
         for way, result in ways.items():
             ratios[way].append(float("inf") if result.hours is None else result.hours / bound_h)
             over[way].append(result.overshoot_k)
@@ -197,6 +207,8 @@ def main() -> None:
                 for way in chosen
             )
             print(f"{box.name:24} {bound_h:5.1f} h  {told}", flush=True)
+    if out_of_reach:
+        print(f"{out_of_reach} boxes left out: the mat's limit keeps them from the band")
     print("hours to the band over those of full power under the mat's limit; overshoot, K")
     for way in chosen:
         ninety = sorted(ratios[way])[int(0.9 * len(ratios[way]))]
