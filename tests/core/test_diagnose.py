@@ -134,6 +134,10 @@ def test_a_room_that_comes_to_rest_is_no_frozen_probe() -> None:
     swing = 16.0 - 6.0 * np.cos(np.arange(count) / (6 * HOUR) * np.pi)
     at_rest = np.round(np.where(np.arange(count) < 6 * HOUR, swing, 22.0) * 16) / 16
     assert first(with_place(made, Place.ROOM, at_rest)) == (Cause.NONE, None)
+    # Between two codes it may stay for hours where it had stayed for most of one.
+    codes = np.where((np.arange(count) // 80) % 2 == 0, 22.0, 22.0625)
+    codes[6 * HOUR : 9 * HOUR] = 22.0
+    assert first(with_place(made, Place.ROOM, codes)) == (Cause.NONE, None)
     broken = np.round(swing * 16) / 16
     broken[3 * HOUR :] = broken[3 * HOUR]
     assert first(with_place(made, Place.ROOM, broken)) == (Cause.PROBE_FROZEN, Place.ROOM)
@@ -399,6 +403,34 @@ def test_bases_that_stay_low_with_heat_on_all_the_time_are_the_cold() -> None:
     assert first(low) == (Cause.COLD_ROOM, None)
     warming = replace(low, estimate_c=np.linspace(15.0, 24.0, len(on)))
     assert first(warming) == (Cause.NONE, None), "a cold box is on its way"
+
+
+def test_bases_that_rise_while_heat_is_cut_back_are_warmed_from_elsewhere() -> None:
+    made = window(14.0)
+    high = made.estimate_c.copy()
+    high[6 * HOUR : 9 * HOUR] += 0.9
+    layer = made.celsius[Place.SUBSTRATE].copy()
+    layer[6 * HOUR : 9 * HOUR] += 0.8
+    mat = made.celsius[Place.MAT].copy()
+    mat[6 * HOUR : 9 * HOUR] -= 4.0
+    warm = with_place(with_place(made, Place.MAT, mat), Place.SUBSTRATE, layer)
+    heat = made.heat.copy()
+    heat[6 * HOUR : 9 * HOUR] &= np.arange(3 * HOUR) % 30 < 3
+    sun = replace(warm, estimate_c=high, heat=heat)
+    assert first(sun) == (Cause.WARM_FROM_OUTSIDE, None)
+    room = made.celsius[Place.ROOM].copy()
+    room[6 * HOUR : 9 * HOUR] += 10.0
+    mild = with_place(sun, Place.ROOM, room)
+    assert first(mild)[0] is not Cause.WARM_FROM_OUTSIDE, "that room asks for no more heat"
+
+
+def test_a_deep_bed_without_heat_cools_after_the_alarm() -> None:
+    """The mat is known to be cold within minutes, hours before a deep bed has cooled."""
+    made = window()
+    text = "heat is switched on and the mat does not warm: look at its plug"
+    said = (found(text, 6.3), raised(Alarm.NO_EFFECT, 6.3))
+    slow = replace(with_place(made, Place.SUBSTRATE, cooling(made, 6.5, 1.5)), said=said)
+    assert first(slow) == (Cause.NO_HEAT, None)
 
 
 def test_something_wrong_without_a_mark_of_a_cause_cannot_be_told() -> None:

@@ -93,9 +93,7 @@ def _no_heat(window: Window, seen: Features) -> Iterator[Candidate]:
         yield Candidate(Cause.PROBE_DISPLACED, Place.MAT, (Mark(6.0, off, at_s),))
         yield Candidate(Cause.NO_HEAT, None, (*marks, Mark(-8.0, off, at_s)))
         return
-    fall_k = seen.mean(Place.SUBSTRATE, at_s - 900.0, at_s + 900.0) - seen.mean(
-        Place.SUBSTRATE, at_s - 3 * HOUR_S, at_s - 2.5 * HOUR_S
-    )
+    fall_k = _layer_fall_k(window, seen, at_s)
     if fall_k <= -0.4:
         text = f"the wet layer fell by {-fall_k:.1f} K in the hours around it, with heat asked for"
         marks.append(Mark(2.0, text, at_s))
@@ -105,6 +103,20 @@ def _no_heat(window: Window, seen: Features) -> Iterator[Candidate]:
         moved = Mark(4.0, f"the mat's probe sees no heat, and {text}", at_s)
         yield Candidate(Cause.PROBE_DISPLACED, Place.MAT, (moved,))
     yield Candidate(Cause.NO_HEAT, None, tuple(marks))
+
+
+def _layer_fall_k(window: Window, seen: Features, at_s: float) -> float:
+    """How far the wet layer moved around an alarm with heat asked for, K.
+
+    From three hours before it to two hours after it, for a deep bed takes its time; nearer where
+    heat was asked for no longer, or the window ends.
+    """
+    ends_s = float(window.at_s[-1]) if len(window.at_s) else at_s
+    later_s = min(at_s + 2 * HOUR_S, ends_s - 900.0)
+    if seen.duty(at_s, later_s) < 0.7 * seen.duty(at_s - 3 * HOUR_S, at_s):
+        later_s = at_s
+    before_c = seen.mean(Place.SUBSTRATE, at_s - 3 * HOUR_S, at_s - 2.5 * HOUR_S)
+    return seen.mean(Place.SUBSTRATE, later_s - 900.0, later_s + 900.0) - before_c
 
 
 OFF_THE_MAT: Final = 0.5
@@ -166,8 +178,9 @@ def _lead_share(window: Window, at_s: float) -> tuple[float, float] | None:
 
 def _room_probe(window: Window, seen: Features) -> Iterator[Candidate]:
     marks = alarm_marks(window, 4.0, _A.ROOM_DOUBTED)
-    still_s, _ = seen.still_s(Place.ROOM)
-    if marks and still_s >= 3 * HOUR_S:
+    still_s, since_s = seen.still_s(Place.ROOM)
+    on_s = since_s + still_s
+    if marks and still_s >= 3 * HOUR_S and on_s > (marks[0].at_s or 0.0) + 1800.0:
         text = f"it repeated itself for {still_s / HOUR_S:.0f} h, which warm air does not do"
         marks.append(Mark(-3.0, text))
     warmed_s = marks[0].at_s if marks else None
@@ -175,7 +188,10 @@ def _room_probe(window: Window, seen: Features) -> Iterator[Candidate]:
     if told is not None:
         read_c, needed_c = told
         text = f"it read {read_c:.0f} °C, and the box took the heat of a room at {needed_c:.0f}"
-        marks.append(Mark(1.0 if needed_c < read_c - NEAR_K else -4.0, text, warmed_s))
+        warmed = needed_c < read_c - NEAR_K
+        marks.append(Mark(1.0 if warmed else -4.0, text, warmed_s))
+        if not warmed:
+            yield Candidate(Cause.WARM_ROOM, None, (Mark(4.0, text, warmed_s),))
     yield Candidate(Cause.ROOM_PROBE_WARMED, None, tuple(marks))
 
 
@@ -206,10 +222,14 @@ def _room_by_heat(window: Window, seen: Features, at_s: float) -> tuple[float, f
     layer_c, heat = window.at(Place.SUBSTRATE)[rows][:end], window.heat[rows][:end]
     if np.isnan(layer_c).all() or np.isnan(room_c[:end]).all():
         return None
-    needed_c = float(np.nanmean(layer_c)) - float(heat.mean()) * layer_k / duty
-    return float(np.nanmean(room_c[:end])), needed_c
+    read_c, on = float(np.nanmean(room_c[:end])), float(heat.mean())
+    needed_c = float(np.nanmean(layer_c)) - on * layer_k / duty
+    if on < NO_DUTY:
+        needed_c = max(needed_c, read_c)  # without heat it is as warm as that at least
+    return read_c, needed_c
 
 
+NO_DUTY: Final = 0.02
 LEAST_DUTY: Final = 0.08
 """With less heat than that there is nothing to scale by (judgement)."""
 
@@ -221,6 +241,14 @@ def _warm(window: Window, seen: Features) -> Iterator[Candidate]:
     if at_s is not None:
         text = "without heat for more than an hour the bed did not cool"
         marks.append(Mark(4.0, text, at_s))
+    lifted = _lifted(window, seen)
+    if lifted is not None and not marks:
+        at_s, high_k, share = lifted
+        text = (
+            f"the bases came {high_k:.1f} K above their setpoint on {100 * share:.0f} % of the "
+            "heat that this room asks for"
+        )
+        yield Candidate(Cause.WARM_FROM_OUTSIDE, None, (Mark(3.5, text, at_s),))
     rise = _room_rise(window, seen)
     if not marks and rise is not None:
         high_k = _off_after(window, rise[0], HOUR_S, seen)
@@ -247,8 +275,46 @@ def _warm(window: Window, seen: Features) -> Iterator[Candidate]:
     yield Candidate(Cause.WARM_FROM_OUTSIDE, None, tuple(marks))
 
 
+LIFTED_K: Final = 0.5
+LIFTED_SHARE: Final = 0.6
+
+
+def _lifted(window: Window, seen: Features) -> tuple[float, float, float] | None:
+    """When the bases were above their setpoint for an hour though heat had been cut back.
+
+    Against two hours before: the wet layer is as warm or warmer, the mat has cooled, and the heat
+    is well below what the difference of layer and room asks for.  Then something else warms the
+    bed.  With it: how far above, K, and the share of that heat.
+    """
+    span_s = 1800.0
+    if not len(window.at_s):
+        return None
+    first_s, last_s = float(window.at_s[0]), float(window.at_s[-1])
+    off_k = window.estimate_c - window.setpoint_c
+    for number in range(int((last_s - first_s) / span_s) - 5):
+        early = first_s + number * span_s, first_s + (number + 1) * span_s
+        late = early[0] + 4 * span_s, early[1] + 4 * span_s
+        part = off_k[window.between(late[0], late[0] + 2 * span_s)]
+        if not len(part) or np.isnan(part).any() or float(part.min()) < LIFTED_K:
+            continue
+        layer_c, room_c, mat_c = (
+            [seen.mean(place, *when) for when in (early, late)]
+            for place in (Place.SUBSTRATE, Place.ROOM, Place.MAT)
+        )
+        duty = seen.duty(*early)
+        apart_k = layer_c[0] - room_c[0]
+        if not (duty >= LEAST_DUTY and apart_k >= APART_K and mat_c[1] <= mat_c[0] - 2.0):
+            continue
+        share = seen.duty(*late) / (duty * (layer_c[1] - room_c[1]) / apart_k)
+        if layer_c[1] >= layer_c[0] - 0.1 and 0.0 <= share <= LIFTED_SHARE:
+            return late[0], float(part.max()), share
+    return None
+
+
 def _set_c(window: Window, at_s: float) -> float:
-    """The setpoint at a time, °C."""
+    """The setpoint at a time, °C; NaN where there are no rows."""
+    if not len(window.setpoint_c):
+        return math.nan
     index = int(np.searchsorted(window.at_s, at_s))
     return float(window.setpoint_c[min(index, len(window.setpoint_c) - 1)])
 
@@ -294,6 +360,7 @@ def _warmed_s(window: Window, seen: Features) -> float | None:
 
 def _cold(window: Window, seen: Features) -> Iterator[Candidate]:
     marks = alarm_marks(window, 3.0, _A.SHORTFALL)
+    short = window.raised(_A.SHORTFALL)
     drop = _room_drop(window, seen)
     if drop is not None:
         at_s, drop_k = drop
@@ -308,6 +375,8 @@ def _cold(window: Window, seen: Features) -> Iterator[Candidate]:
         at_s, low_k = bound
         text = f"heat was on all the time for hours, and the bases stayed {low_k:.1f} K low"
         marks.append(Mark(1.5 if marks else 3.0, text, at_s))
+    elif short and seen.duty(short[0].at_s - 2 * HOUR_S, short[0].at_s) > 0.97:
+        marks.append(Mark(1.5, "heat had been on all the time for hours", short[0].at_s))
     yield Candidate(Cause.COLD_ROOM, None, tuple(marks))
 
 

@@ -85,7 +85,7 @@ def _frozen(window: Window, seen: Features) -> Iterator[Candidate]:
         marks = text_marks(window, 6.0, f"{PLACE_WORDS[place]}: its probe stands still")
         long_s, since_s = seen.still_s(place)
         usual_s = _still_before(window, seen, place, since_s)
-        if long_s >= 1.5 * HOUR_S and long_s >= 4.0 * usual_s:
+        if long_s >= 1.5 * HOUR_S and long_s >= (8.0 if place in _SLOW else 4.0) * usual_s:
             share = 4.0 if place is not Place.ROOM else 3.5
             if long_s >= 3 * HOUR_S and long_s >= 8.0 * usual_s:
                 share += 1.0
