@@ -209,7 +209,7 @@ class _Work:
         bases = self._bases({row.state for _, _, row in rows})
         self.connection.executemany(_INSERT, [_values(row, bases) for _, _, row in rows])
         self.connection.executemany("DELETE FROM sample WHERE id = ?", [(each,) for each in gone])
-        return end - 1
+        return self._last("sample", end)
 
     def _past_run(self, run: int, upto: int) -> int | None:
         """A run whose place in time is not known stays as it is."""
@@ -270,7 +270,7 @@ class _Work:
                 "DELETE FROM thinned WHERE id = ?",
                 [(number,) for _, numbers in made for number in numbers[1:]],
             )
-        return end - 1
+        return self._last("thinned", end)
 
     # -- both
 
@@ -303,6 +303,11 @@ class _Work:
             else:
                 low = row[0] + 1
         return int(low)
+
+    def _last(self, table: Table, end: int) -> int:
+        """The last id before this one that is not given again: SQLite goes on from the last."""
+        (newest,) = self.one(f"SELECT coalesce(max(id), 0) FROM {table}")  # noqa: S608
+        return min(end - 1, int(newest))
 
     def _chambers(self, run: int) -> list[int]:
         found = self.connection.execute(
