@@ -112,7 +112,7 @@ def _mean(at_s: Floats, values: Floats, edges_s: Floats) -> Floats:
     return found
 
 
-def lagged(values: Floats, lag_s: float, start: float, parts: int = 1) -> Floats:
+def lagged(values: Floats, lag_s: float, start_value: float, parts: int = 1) -> Floats:
     """Mean over each step of a first-order lag's answer to an input held over each of its parts.
 
     Exact for such an input.
@@ -120,14 +120,14 @@ def lagged(values: Floats, lag_s: float, start: float, parts: int = 1) -> Floats
     Args:
         values: of the input, one a part.
         lag_s: time constant, s.
-        start: where the answer begins.
+        start_value: where the answer begins.
         parts: how many parts a step has.
     """
     part_s = STEP_S / parts
     stays = math.exp(-part_s / lag_s)
-    ends = lfilter([1.0 - stays], [1.0, -stays], values, zi=[stays * start])[0]
+    ends = lfilter([1.0 - stays], [1.0, -stays], values, zi=[stays * start_value])[0]
     if parts > 1:
         values, ends = values.reshape(-1, parts).mean(axis=1), ends[parts - 1 :: parts]
-    moved = np.diff(np.concatenate(([start], ends)))
+    moved = np.diff(np.concatenate(([start_value], ends)))
     found: Floats = values - moved * (lag_s / STEP_S)
     return found
