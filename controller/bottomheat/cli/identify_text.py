@@ -145,7 +145,8 @@ def _digits(width_value: float) -> int:
 
 
 def _left_over(found: Found) -> str:
-    rms = f"{found.residual_rms_k:.3f} K (RMS over {found.rows} means of five minutes)"
+    what = "means of five minutes" if found.method == "log" else "means"
+    rms = f"{found.residual_rms_k:.3f} K (RMS over {found.rows} {what})"
     return (
         f"The truth lies between the two numbers 95 times in 100. Model and wet layer differ by "
         f"{rms}; {_white(found.whiteness)}."
