@@ -42,7 +42,7 @@ _POINTS = 160
 RELAY_SLOPE = (0.95, 1.45)
 """What the early slope may be over that of a model from a relay run, as factors.  The run shows the
 bed at one quick swing, where heat that has to seep through answers less than its early slope says:
-the slope is 1.2 to 1.4 times as steep on boxes drawn within handbook ranges (calculated)."""
+the slope is 1.1 to 1.4 times as steep on ten boxes drawn within handbook ranges (calculated)."""
 
 
 @dataclass(frozen=True, slots=True)
