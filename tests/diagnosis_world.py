@@ -153,6 +153,12 @@ class Tape:
         if not world.powered:
             self.dark_s.append(world.now_s)
 
+    def forget(self, before_s: float) -> None:
+        """Let go of what was before a time."""
+        self.records = [each for each in self.records if each.at_s >= before_s]
+        self.events = [each for each in self.events if each.at_s >= before_s]
+        self.dark_s = [each for each in self.dark_s if each >= before_s]
+
     def copy(self) -> Tape:
         return Tape(list(self.records), list(self.events), list(self.dark_s))
 
@@ -254,8 +260,8 @@ def of_batch(batch: Batch) -> Iterator[Case]:
         twin.follow(world, SPACING_H)
     twin.follow(world, SPACING_H + WATCH_H)
     for name, box in zip(scene.names, scene.boxes, strict=True):
-        for part in range(int((DAY_H + SPACING_H + WATCH_H) // QUIET_H)):
-            to_s = world.now_s - part * QUIET_H * HOUR_S
+        for half in range(2 * int((DAY_H + SPACING_H + WATCH_H) // QUIET_H) - 1):
+            to_s = world.now_s - half * QUIET_H * HOUR_S / 2
             quiet = window(twin, world, name, to_s - QUIET_H * HOUR_S, to_s=to_s)
             yield Case(None, quiet, box, event="nothing")
     for run in batch.runs:

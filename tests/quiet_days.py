@@ -24,7 +24,9 @@ from diagnosis_world import Case, Tape, window
 
 WINDOW_H: Final = 12.0
 WINDOWS: Final = 11
-"""Of each rehearsal: the first begins with a cold box, the next three see it settle."""
+"""So many times that, one event in each; they are cut so as to overlap by half.
+
+The first begins with a cold box, the next see it settle."""
 SETTLED: Final = 3
 LINGERS_S: Final = 8 * HOUR_S
 """So long after its end what hands or weather did may still be named."""
@@ -78,7 +80,7 @@ class Weather:
 
 @dataclass(slots=True)
 class Plan:
-    """What happens in one box over some days; ``events`` has one name a window."""
+    """What happens in one box over some days; ``events`` has one name every ``WINDOW_H``."""
 
     scene: Scene
     events: list[str]
@@ -86,8 +88,9 @@ class Plan:
     spells: list[Spell] = field(default_factory=list)
     setpoints: list[tuple[float, float]] = field(default_factory=list)
     """When, s, and what is added to the setpoint then, K."""
+    begin_s: list[float] = field(default_factory=list)
     ends_s: list[float] = field(default_factory=list)
-    """When what each window's event did was over, s."""
+    """When each event began, and was over, s."""
 
 
 def draw_quiet(number: int, seed: int, boxes: Sequence[str]) -> Iterator[Plan]:
@@ -103,6 +106,7 @@ def plan(scene: Scene) -> Plan:
     made = Plan(scene, names)
     for number, name in enumerate(names):
         at_s = (number * WINDOW_H + rng.uniform(1.0, 6.0)) * HOUR_S
+        made.begin_s.append(at_s)
         made.ends_s.append(_happens(made, name, at_s, rng))
     return made
 
@@ -144,7 +148,7 @@ def _happens(made: Plan, name: str, at_s: float, rng: random.Random) -> float:
 
 
 def of_plan(made: Plan) -> Iterator[Case]:
-    """The windows of one rehearsal."""
+    """The windows of one rehearsal, each half a window after the one before."""
     scene = made.scene
     world = scene_world(scene, DAYS)
     world.room_c = Weather(world.room_c, made.spells)
@@ -156,29 +160,40 @@ def of_plan(made: Plan) -> Iterator[Case]:
         for each in made.orders
         if each.kind == "tend"
     ]
-    name = scene.names[0]
-    for number, event in enumerate(made.events):
-        from_s, to_s = number * WINDOW_H * HOUR_S, (number + 1) * WINDOW_H * HOUR_S
+    name, half_s = scene.names[0], WINDOW_H * HOUR_S / 2
+    for half in range(1, 2 * WINDOWS):
+        from_s, to_s = (half - 1) * half_s, (half + 1) * half_s
         while world.now_s < to_s:
             while due and due[0][0] <= world.now_s:
                 world.config = shifted(world.config, name, due.pop(0)[1])
             sabotage(world)
             tape.take(world, world.step())
         seen = window(tape, world, name, from_s, near(tended, from_s, to_s), to_s)
-        yield Case(None, seen, scene.boxes[0], event=event, may_say=may_say(made, number, from_s))
-        tape = Tape.blank()
+        event, said = happened(made, from_s, to_s), may_say(made, from_s, to_s)
+        yield Case(None, seen, scene.boxes[0], event=event, may_say=said)
+        tape.forget(from_s + half_s)
+
+
+def happened(made: Plan, from_s: float, to_s: float) -> str:
+    """What was begun in this time."""
+    begun = [
+        name
+        for name, at_s in zip(made.events, made.begin_s, strict=True)
+        if name != NOTHING and from_s <= at_s < to_s
+    ]
+    return "+".join(begun) or NOTHING
 
 
 def near(tended: Sequence[Tended], from_s: float, to_s: float) -> list[Tended]:
     return [each for each in tended if each.from_s < to_s and each.to_s > from_s]
 
 
-def may_say(made: Plan, number: int, from_s: float) -> frozenset[str]:
-    """What hands and weather did in this window, or shortly before it."""
+def may_say(made: Plan, from_s: float, to_s: float) -> frozenset[str]:
+    """What hands and weather did in this time, or shortly before it."""
     return frozenset(
         cause.name
-        for event, ended_s in zip(made.events[: number + 1], made.ends_s, strict=False)
-        if ended_s + LINGERS_S > from_s
+        for event, began_s, ended_s in zip(made.events, made.begin_s, made.ends_s, strict=True)
+        if began_s < to_s and ended_s + LINGERS_S > from_s
         for cause in MAY_SAY.get(event, ())
     )
 
