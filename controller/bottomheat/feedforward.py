@@ -192,6 +192,9 @@ def peaks_c(
 ) -> tuple[float, float]:
     """Warmest that callus zone and wet layer would become, °C: this duty for a window, none after.
 
+    From the end of that window on: a zone that falls without heat is not as warm as now, or no
+    duty between none and full power would be in proportion, and one that holds it too cool for good
+    could come out of that.
     The callus zone peaks as the falling wet layer comes by it.  Where that peak is the setpoint,
     the layer is at its own setpoint in that moment too, and need only be held.  What the model is
     wrong by now it is taken to stay wrong by; the room is taken to stay.
@@ -207,7 +210,7 @@ def peaks_c(
         window_s: its length, s.
     """
     wrong_k, before_c = layer_c - twin.place_c(response), layer_c
-    lagged_c, warmest_c, highest_c = callus.lagged_c, callus.now_c, layer_c
+    lagged_c, warmest_c, highest_c = callus.lagged_c, -math.inf, -math.inf
     left_s = LOOK_S
     while left_s > 0.0:
         first = left_s == LOOK_S
@@ -257,7 +260,7 @@ def fast_duty(
     if full_c <= aim_c and top_c <= most_c:
         return 1.0
     none_c, low_c = peaks_c(*given, 0.0, window_s)
-    if none_c >= aim_c:
+    if max(none_c, callus.now_c) >= aim_c:
         return None
     return min(_between(none_c, full_c, aim_c), _between(low_c, top_c, most_c))
 

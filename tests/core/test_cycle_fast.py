@@ -156,3 +156,8 @@ def test_a_model_that_is_far_wrong_only_makes_it_slower_or_warmer_within_bounds(
     assert max(stand.callus_c["bench"]) < 27.0
     # And the PID still brings the callus zone to its setpoint.
     assert stand.callus_c["bench"][-1] == pytest.approx(25.0, abs=0.3)
+
+
+def test_a_model_that_is_far_too_quick_does_not_hold_the_box_cold_for_good():
+    stand = plant(model={**MODEL, "quick_lag": 0.02, "quick_share": 1.0})
+    assert hours_to_band(stand) < 14.0
