@@ -249,3 +249,11 @@ def test_tunings_that_are_as_good_are_left_alone(shed: Shed) -> None:
     file = identified(shed, intervals={"dead_s": [860, 900]})
     tune(shed, "--from", file, "--write")
     assert "nothing needs to change" in " ".join(tune(shed, "--from", file).split())
+
+
+def test_a_box_that_is_switched_on_and_off_is_told_that_it_does_not_count_there(shed: Shed) -> None:
+    shed.config.write_text(
+        shed.text.replace("    callus_zone: 22\n", "    callus_zone: 22\n    law: hysteresis\n")
+    )
+    text = " ".join(tune(shed, "--from", identified(shed)).split())
+    assert "they count once law is pid" in text

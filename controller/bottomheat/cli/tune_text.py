@@ -53,6 +53,11 @@ def render(
         f"Window: {found.window.reason}. {_wear(box, found)}",
     ]
     paragraphs += [f"{note[0].upper()}{note[1:]}." for note in found.offer.notes]
+    if box.law == "hysteresis":
+        paragraphs.append(
+            f"{name} is switched on and off around its setpoint now (law: hysteresis), which these "
+            "figures do not touch: they count once law is pid."
+        )
     if source.assumed:
         paragraphs.append(
             "How sure the model is was not said, so early slope and dead time were tried 15 and "
