@@ -382,11 +382,12 @@ def _relay(trial: Experiment, layer_c: float, wanted_c: float, now_s: float) -> 
     if now_s - (trial.begun_s or now_s) >= RELAY_MOST_S:
         why = f"time is up: {max(0, trial.switched - 1)} of {trial.plan.periods} periods"
         return ended(trial, why, now_s)
+    if trial.switched > trial.plan.periods:
+        # The last switching on is in the log: it ends the last period.
+        return ended(trial, "all periods are there", now_s, complete=True)
     if trial.on and layer_c >= wanted_c + trial.plan.half_k:
         return replace(trial, on=False, duty=0.0)
     if not trial.on and layer_c <= wanted_c - trial.plan.half_k:
-        if trial.switched >= trial.plan.periods:
-            return ended(trial, "all periods are there", now_s, complete=True)
         return replace(trial, on=True, duty=1.0, switched=trial.switched + 1)
     return trial
 

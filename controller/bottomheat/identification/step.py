@@ -32,8 +32,8 @@ CALLUS: Final = early.Prior(
 """The callus zone answers later and less, by handbook values of materials."""
 
 LEANS: Final = (
-    "some hours show how the box begins to answer; its steady rise and slow lag lean on handbook "
-    "values here, so take --from-log after some days for what the mat can carry"
+    "Some hours show how the box begins to answer; its steady rise and slow lag lean on handbook "
+    "values here, so take --from-log after some days for what the mat can carry."
 )
 
 
@@ -126,9 +126,9 @@ def told(fitted: early.EarlyFit) -> str:
     """The early answer in words."""
     slope, dead = fitted.early.slope, fitted.early.dead
     return (
-        f"the wet layer begins to rise by {fitted.early.slope_k_per_ws * 3600.0:.3f} K an hour for "
+        f"The wet layer begins to rise by {fitted.early.slope_k_per_ws * 3600.0:.3f} K an hour for "
         f"each watt ({slope.low * 3600.0:.3f} to {slope.high * 3600.0:.3f}), after "
-        f"{fitted.early.dead_s / 60.0:.0f} min ({dead.low / 60.0:.0f} to {dead.high / 60.0:.0f})"
+        f"{fitted.early.dead_s / 60.0:.0f} min ({dead.low / 60.0:.0f} to {dead.high / 60.0:.0f})."
     )
 
 
