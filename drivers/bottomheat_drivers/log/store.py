@@ -7,7 +7,6 @@ the transaction, and the caller hands the same rows over again.
 from __future__ import annotations
 
 import contextlib
-import os
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
@@ -16,7 +15,7 @@ from typing import TYPE_CHECKING
 
 from bottomheat.errors import LogError
 from bottomheat.model import EventKind
-from bottomheat_drivers.log import migrations, ring
+from bottomheat_drivers.log import ballast, migrations, ring
 from bottomheat_drivers.log.codec import (
     BorrowedItem,
     BorrowingItem,
@@ -194,32 +193,11 @@ class Store:
 
     def give_up_ballast(self) -> bool:
         """Free the reserve; False if there was none."""
-        try:
-            self.ballast.unlink()
-        except OSError:
-            return False
-        return True
+        return ballast.give_up(self.ballast)
 
     def keep_ballast(self) -> bool:
         """Make the reserve where it is missing and there is plenty of room; True if it is there."""
-        if self.ballast_bytes == 0 or self.ballast.exists():
-            return True
-        try:
-            room = os.statvfs(self.path.parent)
-            if room.f_bavail * room.f_frsize < 4 * self.ballast_bytes:
-                return False
-            flags = os.O_WRONLY | os.O_CREAT | os.O_CLOEXEC
-            descriptor = os.open(self.ballast, flags, 0o640)
-        except OSError:
-            return False
-        try:
-            os.posix_fallocate(descriptor, 0, self.ballast_bytes)
-        except OSError:
-            self.give_up_ballast()
-            return False
-        finally:
-            os.close(descriptor)
-        return True
+        return ballast.keep(self.ballast, self.ballast_bytes)
 
     # -- inside
 
