@@ -18,7 +18,7 @@ that is in the bed already would not carry the callus zone beyond its setpoint, 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from bottomheat.response import Response, Twin, advance, rested
 
@@ -50,6 +50,11 @@ one lag is not how the callus zone really follows: without it a box of the bench
 FAST_ENDS_K = 0.1
 """It ends this near to the setpoint whatever the look ahead says; judgement."""
 
+FAST_STUCK_S, FAST_LEFT_FRAC = 2 * 3600.0, 0.75
+"""One that holds heat back, and in this time and the dead time has left more than this share of
+what was missing, is given up: its model is wrong, and would hold the box cold for good; judgement.
+"""
+
 LOOK_S, LOOK_STEP_S = 6 * 3600.0, 600.0
 """How far it looks ahead, and in what steps: the callus zone peaks within three hours after the
 heat was cut on the boxes of the bench (calculated)."""
@@ -66,6 +71,10 @@ class Lead:
         feed: feed-forward of the PID, duty; the PID keeps it within 0...1.
         fast: a fast warm-up is under way.
         on_its_way_c: where the PID is to hold the wet layer meanwhile, °C; None for its setpoint.
+        nearest_k: what was missing at the callus zone when a share of it had been made up last, in
+            this fast warm-up, K.
+        nearest_s: when that was, s.
+        given_up: a fast warm-up led nowhere; no other before there is a new setpoint.
     """
 
     twin: Twin
@@ -74,6 +83,9 @@ class Lead:
     feed: float = 0.0
     fast: bool = False
     on_its_way_c: float | None = None
+    nearest_k: float = math.inf
+    nearest_s: float = 0.0
+    given_up: bool = False
 
 
 def moved(
@@ -100,7 +112,7 @@ def moved(
         return Lead(rested(response, layer_c, room_c), now_s)
     duty = lead.duty if given_duty is None else given_duty
     twin = advance(lead.twin, response, now_s - lead.at_s, duty * watts, room_c)
-    return Lead(twin, now_s, duty, fast=lead.fast)
+    return replace(lead, twin=twin, at_s=now_s, duty=duty, feed=0.0, on_its_way_c=None)
 
 
 def led(
@@ -128,7 +140,24 @@ def led(
     feed = duty
     if on_its_way_c is not None:
         feed += settled_duty(response, setpoint_c, room_c, watts) - held_w / watts
-    return Lead(twin, lead.at_s, duty, feed=feed, on_its_way_c=on_its_way_c)
+    return replace(lead, duty=duty, feed=feed, fast=False, on_its_way_c=on_its_way_c)
+
+
+def warmed_fast(lead: Lead, duty: float, short_k: float, response: Response) -> Lead:
+    """The twin on a fast warm-up with this duty, or with that given up.
+
+    Args:
+        lead: the twin as it is now.
+        duty: what a fast warm-up asks for, 0...1.
+        short_k: what is missing at the callus zone, K.
+        response: the model of the wet layer.
+    """
+    if not lead.fast or short_k < lead.nearest_k * FAST_LEFT_FRAC:
+        lead = replace(lead, nearest_k=short_k, nearest_s=lead.at_s)
+    stuck = lead.at_s - lead.nearest_s > FAST_STUCK_S + response.dead_s
+    if stuck and duty < 1.0:
+        return replace(lead, fast=False, given_up=True)
+    return replace(lead, duty=duty, fast=True, on_its_way_c=None)
 
 
 def settled_duty(response: Response, setpoint_c: float, room_c: float, watts: float) -> float:
@@ -251,7 +280,7 @@ def fast_duty(
         window_s: length of the window, s.
     """
     short_k = setpoint_c - callus.now_c
-    if short_k <= FAST_ENDS_K or (short_k < FAST_FROM_K and not lead.fast):
+    if lead.given_up or short_k <= FAST_ENDS_K or (short_k < FAST_FROM_K and not lead.fast):
         return None
     late_k = callus.factor * max(0.0, layer_c - callus.lagged_c)
     aim_c = setpoint_c - min(FAST_MOST_SHORT_K, FAST_LATE_FRAC * late_k)

@@ -193,6 +193,8 @@ def _led(
     if lead is not None and (law.bounded or lead.fast or law.evaluated_s is None):
         given_duty = min(1.0, law.heated_s / max(1.0, now_s - lead.at_s))
     lead = feedforward.moved(lead, response, layer_c, room_c, now_s, watts, given_duty)
+    if begins and lead.given_up:
+        lead = replace(lead, given_up=False)
     duty = None
     callus = _callus(outlook, chamber, offset or chamber.offset)
     # Without a mat probe nobody sees the mat's limit, and a bounded duty means that something is
@@ -209,9 +211,10 @@ def _led(
             watts,
             window_s,
         )
-    if duty is not None:
-        lead = replace(lead, duty=duty, fast=True, on_its_way_c=None)
-        return replace(law, lead=lead, heated_s=0.0)
+    if duty is not None and callus is not None:
+        lead = feedforward.warmed_fast(lead, duty, chamber.callus_zone_c - callus.now_c, response)
+        if lead.fast:
+            return replace(law, lead=lead, heated_s=0.0)
     led = feedforward.led(lead, response, setpoint_c, room_c, watts)
     return replace(law, lead=led, heated_s=0.0)
 

@@ -18,6 +18,7 @@ from bottomheat.feedforward import (
     needed_duty,
     peaks_c,
     settled_duty,
+    warmed_fast,
 )
 from bottomheat.response import Response, advance, rested
 
@@ -190,3 +191,16 @@ def test_a_layer_over_its_ceiling_that_cools_faster_than_heat_comes_gets_none():
     callus = Callus(20.0, 0.74, 7200.0, 24.0)
     given = (callus, 25.0, 29.0, 5.0, WATTS, WINDOW_S)
     assert fast_duty(replace(lead, twin=cooling), slow, 30.0, *given) == 0.0
+
+
+def test_a_fast_warm_up_that_holds_heat_back_and_leads_nowhere_is_given_up():
+    lead = warmed_fast(Lead(rested(NOMINAL, 15.0, 15.0), 0.0), 0.2, 5.0, NOMINAL)
+    later = replace(lead, at_s=2 * 3600.0 + NOMINAL.dead_s + 1.0)
+    assert lead.fast
+    assert warmed_fast(later, 1.0, 5.0, NOMINAL).fast  # all that the mat has: no law gives more
+    assert warmed_fast(later, 0.2, 3.0, NOMINAL).fast  # it has come nearer
+    stuck = warmed_fast(later, 0.2, 4.9, NOMINAL)
+    assert stuck.given_up
+    assert not stuck.fast
+    cold = Callus(20.0, 0.74, 7200.0, 15.0)
+    assert fast_duty(stuck, NOMINAL, 15.0, cold, 25.0, 33.0, 15.0, WATTS, WINDOW_S) is None
