@@ -324,11 +324,14 @@ def store(path: Path, connect: migrations.Connect = migrations.connect) -> Store
 OLD = Old(NOW_MS, 14 * DAY_MS)
 
 
-def test_a_fault_of_its_own_costs_no_sample_and_is_told(tmp_path, monkeypatch):
+@pytest.mark.parametrize(
+    "error", [ZeroDivisionError(), sqlite3.DatabaseError("database disk image is malformed")]
+)
+def test_a_fault_of_its_own_costs_no_sample_and_is_told(tmp_path, monkeypatch, error):
     write(tmp_path, [row(10.0 * n, 25.0) for n in range(2 * 360)])
 
     def fails(*_):
-        raise ZeroDivisionError
+        raise error
 
     monkeypatch.setattr("bottomheat_drivers.log.retention.minutes", fails)
     clock = SetClock(50.0, NOW_MS)

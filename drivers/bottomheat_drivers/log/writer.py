@@ -395,11 +395,13 @@ class SqliteJournal:
             try:
                 self._write(batch, t_ms, old)
             except sqlite3.Error as error:
-                full = migrations.primary_code(error) == sqlite3.SQLITE_FULL
-                helps = full and self._store.give_up_ballast()
+                code = migrations.primary_code(error)
+                helps = code == sqlite3.SQLITE_FULL and self._store.give_up_ballast()
                 if not helps and (old is None or not self._store.is_open):
                     raise
                 self._write(batch, t_ms)
+                if old and code not in (sqlite3.SQLITE_FULL, sqlite3.SQLITE_BUSY):
+                    self._store.fault = str(error)  # what is old cannot be read, what is new can
         except (sqlite3.Error, OSError, LogError) as error:
             self._give_back(error, urgent=urgent)
             return False
