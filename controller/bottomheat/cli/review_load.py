@@ -262,8 +262,10 @@ class Book:
         good: list[np.ndarray] = []
         for block in self.reader.blocks(end_ms, last_ms):
             if block.chamber == chamber:
-                wall_ms.append(block.wall_ms)
-                good.append(np.abs(block.estimate_c - block.setpoint_c) <= BAND_K)
+                # Where samples were thinned, some of what is drawn tells of other things.
+                told = np.isfinite(block.estimate_c) | ~block.whole
+                wall_ms.append(block.wall_ms[told])
+                good.append((np.abs(block.estimate_c - block.setpoint_c) <= BAND_K)[told])
         if not wall_ms:
             return None
         times, flags = np.concatenate(wall_ms), np.concatenate(good)
