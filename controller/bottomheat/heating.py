@@ -115,6 +115,8 @@ def regulated(
     )
     if due:
         begins = law.evaluated_s is None or law.asked_c != asked_c
+        if law.lead is not None and (law.key is None or law.key[-1] != chamber.model):
+            law = replace(law, lead=None)  # where another model is, this one cannot say
         law = _led(
             law, setpoint_c, outlook, feed_c, usable, now_s, chamber, finding, offset, begins=begins
         )

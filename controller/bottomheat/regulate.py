@@ -146,7 +146,7 @@ def due(law: Law, now_s: float, key: tuple[object, ...], asked_c: float, window_
     """Whether the PID is to be evaluated: with a new window, or at once when it was changed."""
     if law.evaluated_s is None or law.key != key or law.asked_c != asked_c:
         return True
-    return now_s - law.evaluated_s >= PERIOD_S - window_s / 2
+    return now_s - law.evaluated_s >= max(PERIOD_S - window_s / 2, PERIOD_S / 2)
 
 
 def pid(

@@ -168,3 +168,28 @@ def test_a_model_that_is_far_wrong_only_makes_it_slower_or_warmer_within_bounds(
 def test_a_model_that_is_far_too_quick_does_not_hold_the_box_cold_for_good(wrong):
     stand = plant(model={**MODEL, **wrong})
     assert hours_to_band(stand, most_hours=20.0) < 18.0
+
+
+def test_another_model_ends_what_the_one_before_led():
+    stand = plant()
+    stand.run(2.0)
+    assert leading(stand)
+    stand.config = config(
+        cycle_s=CYCLE_S,
+        bench=chamber_keys(
+            heater=STRONG, model={**MODEL, "gain": 1.6}, warm_up="fast", offset=OFFSET
+        ),
+    )
+    stand.step()
+    assert stand.state.chambers["bench"].law.lead is None
+
+
+def test_with_a_long_window_it_is_not_worked_out_every_cycle():
+    stand = plant(heater={**STRONG, "window": 3600})
+    led_s = set()
+    for _ in range(120):
+        stand.step()
+        lead = stand.state.chambers["bench"].law.lead
+        led_s.add(None if lead is None else lead.at_s)
+    assert leading(stand)
+    assert len(led_s) < 16
