@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from bottomheat import drift, tonight
+from bottomheat import drift, drift_words, tonight
 from bottomheat.alarm_desk import Key
 from bottomheat.config import ChamberConfig
 from bottomheat.hourly import HOUR_S, Gathering, Hour, take
@@ -127,7 +127,7 @@ class Foresight:
         response = tonight.response_of(chamber, lift)
         box.drift, change = drift.advance_hour(box.drift, hour, response, watts)
         if change is not None:
-            text = drift.words(change, self._day(change.since_day, hour))
+            text = drift_words.words(change, self._day(change.since_day, hour))
             self._say(Event(EventKind.DIAGNOSED, now_s, name, text, durable=True))
 
     def _day(self, day: int, hour: Hour) -> str:

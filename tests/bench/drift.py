@@ -21,7 +21,8 @@ from typing import Any
 from bottomheat.capacity import Basis, Lift
 from bottomheat.chamber import Chamber
 from bottomheat.construction import RSE_M2K_PER_W, Construction
-from bottomheat.drift import Change, Drift, advance_hour, words
+from bottomheat.drift import Drift, advance_hour
+from bottomheat.drift_words import Change, words
 from bottomheat.response import Response
 from bottomheat.rooms import RoomSeries
 from bottomheat.tonight import response_of

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from bottomheat.capacity import capacity
 from bottomheat.chamber import Chamber
-from bottomheat.drift import Cause
+from bottomheat.drift_words import Cause
 from calibration_world import random_biases, random_box, settled_at, shed_room, truth_factor
 from random_boxes import draw_boxes
 

@@ -13,7 +13,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bottomheat import drift
-from bottomheat.drift import Cause, Change, Drift, advance_hour, afresh, cause, words
+from bottomheat.drift import Drift, advance_hour, afresh
+from bottomheat.drift_words import _LOOK, _WOULD_TELL, Cause, Change, cause, words
 from bottomheat.hourly import Hour
 from bottomheat.response import Response, advance, rested
 
@@ -211,7 +212,7 @@ def test_every_change_has_a_cause_and_words(lift, lead):
     share = None if lead is None else math.expm1(lead)
     text = words(Change(math.expm1(lift), share, cause(lift, lead), 3), "5 November")
     assert "5 November" in text
-    assert text.removesuffix(drift._WOULD_TELL).endswith(tuple(drift._LOOK.values()))
+    assert text.removesuffix(_WOULD_TELL).endswith(tuple(_LOOK.values()))
 
 
 @pytest.mark.parametrize(
