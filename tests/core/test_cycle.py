@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 import chambers
 from bottomheat import cycle
 from bottomheat.chamber import Chamber
-from bottomheat.commission import proving
+from bottomheat.commission import experiment, proving
+from bottomheat.commission.experiment import Kind, Plan
 from bottomheat.config_sections import Correction
 from bottomheat.model import (
     Alarm,
@@ -167,6 +168,74 @@ def test_whatever_comes_heat_needs_good_cool_readings_and_no_latch(cfg, steps, w
         if MAT in places:
             mat_c = witness.recent(MAT)
             assert mat_c is not None
+            assert mat_c < limits.mat_c - 3
+
+
+lags_h = st.tuples(st.floats(0.02, 24.0), st.floats(0.2, 72.0)).filter(
+    lambda lags: lags[0] <= lags[1]
+)
+models = st.builds(
+    lambda gain, lags, share, dead, room, load: {
+        "gain": gain,
+        "quick_lag": lags[0],
+        "slow_lag": lags[1],
+        "quick_share": share,
+        "dead_time": dead,
+        "room_quick_share": room,
+        "load": load,
+    },
+    st.floats(0.05, 5.0),
+    lags_h,
+    st.floats(0.0, 1.0),
+    st.floats(0.0, 3.0),
+    st.floats(-0.5, 1.0),
+    st.floats(-10.0, 10.0),
+)
+led_boxes = st.fixed_dictionaries(
+    {
+        "model": st.one_of(models, models, st.none()),
+        "warm_up": st.sampled_from(["fast", "fast", "gentle"]),
+        "callus_zone": st.sampled_from([18, 22, 25]),
+        "law": st.sampled_from(["pid", "pid", "pid", "hysteresis"]),
+    }
+)
+TESTS = st.sampled_from([None, None, *(Plan(kind) for kind in Kind)])
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(led_boxes, min_size=1, max_size=3), TESTS, steps_of)
+def test_no_model_and_no_experiment_gives_more_heat_than_the_bounds_allow(boxes, plan, steps):
+    cfgs = [config(bench=chamber_keys(**box)) for box in boxes]
+    state, now_s = cycle.start(cfgs[0], {}, proved=True), 1000.0
+    witness, places = Witness(cfgs[0]), tuple(cfgs[0].chambers["bench"].probes.by_place())
+    start = [(10.0, {})] * 3
+    for n, (dt_s, change) in enumerate(start + steps * 2):
+        cfg = cfgs[n * len(cfgs) // (len(start) + 2 * len(steps))]
+        kept = state.chambers["bench"]
+        if n == len(start) and plan is not None:
+            # As if it had rested for an hour.
+            trial = experiment.begin(plan, cfg.chambers["bench"], kept.lid, now_s)
+            trial = replace(trial, block_s=now_s - 3600.0, block_c=20.0, given_s=1800.0)
+            state = replace(state, chambers={"bench": replace(kept, experiment=trial)})
+        time_s = now_s + dt_s
+        raws = raws_of(change, places, time_s)
+        step = cycle.advance(state, {"bench": raws}, time_s, cfg)
+        state, now_s = step.state, time_s if math.isfinite(time_s) else now_s
+        (record,) = step.records
+        witness.see(raws, record)
+        after = state.chambers["bench"]
+        assert 0.0 <= record.duty <= 1.0
+        assert math.isfinite(after.law.integral)
+        assert after.law.lead is None or len(after.law.lead.twin.waiting) < 500
+        assert after.cutoff.latched is not None or not witness.hot_twice
+        if step.heat:
+            assert after.cutoff.latched is None
+            assert after.no_heat is None
+            limits = cfg.chambers["bench"].limits
+            layer_c, mat_c = witness.recent(S), witness.recent(MAT)
+            assert layer_c is not None
+            assert mat_c is not None
+            assert layer_c < min(limits.substrate_c - 3, 34.0)
             assert mat_c < limits.mat_c - 3
 
 
