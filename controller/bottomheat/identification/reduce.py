@@ -81,6 +81,8 @@ def reduced(ladder: Ladder) -> Reduced:
         # One lag and a dead time say it all: there is no second lag to know anything of.
         for name in ("quick_s", "quick_share"):
             intervals.pop(name, None)
+    if best[5] in _ROOM_SHARE:  # as far as a response goes: what lies beyond cannot be said
+        intervals.pop("room_quick_share", None)
     values = [
         math.exp(value) if name in _LOGARITHMIC else float(value)
         for name, value in zip(_FIELDS, best, strict=True)
