@@ -173,10 +173,14 @@ class Foresight:
         return boxes, int(now_s // HOUR_S) - round(gap_ms / HOUR_MS) - then
 
     def stop(self, now_s: float) -> None:
-        """Keep what was learned, at the end of a run."""
-        if self._saved is not None:
-            self._saved -= SAVE_EVERY_H
+        """Keep what was learned, at the end of a run.  Never raises."""
+        if self._saved is None or self._broken:
+            return
+        self._saved -= SAVE_EVERY_H
+        try:
             self._keep(now_s)
+        except Exception as error:  # noqa: BLE001 - the end of the run is still to be logged
+            _log.error("a fault of foresight's own", exc_info=error)
 
     def _keep(self, now_s: float) -> None:
         store, number = self._out.learned, int(now_s // HOUR_S)

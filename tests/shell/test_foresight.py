@@ -223,6 +223,14 @@ def test_a_fault_of_its_own_ends_foresight_and_is_told_once() -> None:
         assert shed.foresight.turn([record], shed.now_s) == {}
     assert [event.kind for event in shed.events] == [EventKind.DIAGNOSED]
     assert "nothing is foretold" in shed.events[0].text
+    shed.foresight.stop(shed.now_s)  # the end of the run is logged all the same
+
+
+def test_a_fault_at_the_end_of_a_run_does_not_keep_the_end_from_the_log() -> None:
+    shed = Shed(made())
+    shed.live(2, lambda _: 8.0)
+    shed.learned.save = None  # type: ignore[method-assign, assignment]
+    shed.foresight.stop(shed.now_s)
 
 
 def test_the_loop_asks_for_it_and_status_shows_what_was_learned() -> None:
