@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 from hypothesis import given, settings
@@ -232,3 +233,16 @@ def test_new_tunings_come_into_force_without_a_jump(
     law_now = regulate.measure(law, 27.0 - off_k, 1810.0, bounded=False)
     new = regulate.pid(law_now, 27.0, 12.0, after, 1810.0, key=(after,), asked_c=25.0)
     assert new.duty == pytest.approx(law.duty, abs=1e-6)
+
+
+def test_a_short_dead_time_is_not_believed_to_the_second() -> None:
+    """However narrow its interval: two lags and a dead time are a likeness of a bed."""
+    short = Response(0.9, 48_000.0, 6500.0, 0.39, 280.0)
+    narrow = offers.doubt_of(short, {"dead_s": (270.0, 290.0)})
+    assert narrow.dead[1] * short.dead_s == pytest.approx(460.0)
+    found = offers.offer(short, 30.0, 600.0, doubt=narrow)
+    assert found.gains.gain_per_k < 0.9 * found.published.gain_per_k
+    wide = offers.doubt_of(short, {"dead_s": (100.0, 900.0)})
+    assert wide.dead == (pytest.approx(100 / 280), pytest.approx(900 / 280))
+    none = replace(short, dead_s=0.0)
+    assert max(each.dead_s for each in offers.corners(none, offers.doubt_of(none, {}))) > 170.0

@@ -57,7 +57,8 @@ def model_of(name: str, box: ChamberConfig, file: Path | None) -> Source:
             f"{name} has no model yet, so nobody knows how it answers heat: run bottomheat "
             f"identify --chamber {name} --write first, or give its answer with --from FILE."
         )
-    return Source(box.model.response, Doubt(), None, "the model in the config", True)
+    response = box.model.response
+    return Source(response, doubt_of(response, {}), None, "the model in the config", True)
 
 
 def _from_file(name: str, file: Path) -> Source:
