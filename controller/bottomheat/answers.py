@@ -8,7 +8,7 @@ from typing import Any
 
 from bottomheat import alarm_answers, cycle, reference_request, tend_request
 from bottomheat.alarm_answers import Changed
-from bottomheat.commission import experiment_request, proving
+from bottomheat.commission import proving
 from bottomheat.contacts import Contacts
 from bottomheat.errors import LatchError
 from bottomheat.lessons import Lessons
@@ -134,6 +134,8 @@ class Answers:
 
     def _experiment(self, request: Mapping[str, Any]) -> dict[str, Any]:
         """Begin, stop or show experiments."""
+        from bottomheat.commission import experiment_request
+
         run, now_s = self._run, self._now_s()
         if request.get("do") == "experiments":
             return {"ok": True, "experiments": experiment_request.shown(run.state, now_s)}
@@ -160,7 +162,11 @@ class Answers:
         answer = run.board.answer(run.state, run.config, status, now_s)
         sessions, seasons = self._lessons.shown(), self._seasonal.shown()
         contacts = self._contacts.shown()
-        trials = experiment_request.shown(run.state, now_s)
+        trials = {}
+        if any(chamber.experiment is not None for chamber in run.state.chambers.values()):
+            from bottomheat.commission import experiment_request
+
+            trials = experiment_request.shown(run.state, now_s)
         for chamber in answer["chambers"]:
             chamber["experiment"] = trials.get(chamber["name"])
             chamber["learning"] = sessions.get(chamber["name"])

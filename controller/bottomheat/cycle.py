@@ -13,7 +13,7 @@ from dataclasses import replace
 
 from bottomheat import estimate as est
 from bottomheat import guard, heating, modulate, regulate
-from bottomheat.commission import experiment, proving
+from bottomheat.commission import proving
 from bottomheat.config import ChamberConfig, Config, HeatFlow
 from bottomheat.heating import layer_cap
 from bottomheat.model import (
@@ -175,7 +175,10 @@ def advance(
         if pulse and after.no_heat is not None:
             stopped = f"{name}: {after.no_heat}"
         tell(name, before, after, now_s, events)
-        events += experiment.told(name, before.experiment, after.experiment, now_s)
+        if after.experiment is not None and after.experiment is not before.experiment:
+            from bottomheat.commission import experiment
+
+            events += experiment.told(name, before.experiment, after.experiment, now_s)
         if after.cutoff.latched is not None and before.cutoff.latched is None:
             latched[name] = after.cutoff.latched
         chambers[name] = after
@@ -369,18 +372,22 @@ def _decide(
     if bound is None and finding.pause:
         bound = "heat off for some minutes, to see how the mat answers"
     relay, reason = state.relay, ""
-    trial = experiment.follow(
-        state,
-        law,
-        outlook,
-        usable,
-        chamber,
-        finding,
-        now_s,
-        bound=bound,
-        no_heat=no_heat,
-        proving=pulse is not None,
-    )
+    trial = state.experiment
+    if trial is not None:
+        from bottomheat.commission import experiment  # loaded by whoever asked for it
+
+        trial = experiment.follow(
+            state,
+            law,
+            outlook,
+            usable,
+            chamber,
+            finding,
+            now_s,
+            bound=bound,
+            no_heat=no_heat,
+            proving=pulse is not None,
+        )
     guarded = frost.guarded(bed.finding, state, chamber, usable, hold=hold, proved=proved)
     if watched.latched is None and not hot and no_heat is not None and guarded is not None:
         law, reason = regulate.idle(law), frost.words(guarded)
@@ -399,9 +406,9 @@ def _decide(
         )
         reason = "a heat pulse proves the wiring" if pulse else "waiting while the wiring is proved"
     elif trial is not None and trial.drives:
-        law, relay, reason = experiment.driven(
-            trial, law, relay, finding, bound, now_s, turn_share
-        )
+        from bottomheat.commission import experiment
+
+        law, relay, reason = experiment.driven(trial, law, relay, finding, bound, now_s, turn_share)
     else:
         law, relay, reason = heating.regulated(
             law, relay, outlook, usable, bound, now_s, chamber, finding, turn_share, offset=offset

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 from bottomheat import regulate
 from bottomheat.commission import proving
-from bottomheat.commission.experiment import Experiment
 from bottomheat.estimate import Estimator, Outlook
 from bottomheat.model import Alarm, Event, Fault, Place, Reading, Record
 from bottomheat.modulate import Modulator
@@ -17,6 +17,9 @@ from bottomheat.protect.cutoff import Cutoff
 from bottomheat.protect.supply import Supply
 from bottomheat.protect.tending import Lid, Tending
 from bottomheat.protect.watch import Watch
+
+if TYPE_CHECKING:  # few boxes ever see one, and the daemon is small
+    from bottomheat.commission.experiment import Experiment
 
 
 @dataclass(frozen=True, slots=True)
