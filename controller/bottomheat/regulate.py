@@ -203,6 +203,9 @@ def pid(
         integral += law.feed - feed
         if law.evaluated_s is not None and law.asked_c == asked_c:
             integral = _bumpless(integral, law.duty, feed + gain * error_k)
+            # On the way to a setpoint the error may have been to where the model was: no more than
+            # can act, or a box would be held cold for a day.
+            integral = min(1.0 - feed, max(-feed, integral))
             dt_s = 0.0
     low, high = -feed, 1.0 - feed
     learnt = integral

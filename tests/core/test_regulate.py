@@ -256,3 +256,14 @@ def test_from_on_off_to_pid_and_back_leaves_no_stale_output():
     law = step(law, 25.0, 27.0, 10.0)
     assert law.duty == pytest.approx((27 - 15) / 32 + 0.172 * 2, abs=0.01)
     assert not idle(law).want
+
+
+def test_new_tunings_on_a_led_warm_up_do_not_hold_the_box_cold_later():
+    # Led with the box 10 K short: the PID's error was to where the model is, not to the setpoint.
+    law = measure(Law(), 17.0, 0.0, bounded=False)
+    given = {"asked_c": 25.0, "feed_duty": 0.5}
+    law = pid(law, 27.0, 15.0, TUNING, 0.0, key=KEY, reference_c=17.0, **given)
+    other = replace(TUNING, gain_per_k=0.7)
+    law = measure(law, 17.0, PERIOD_S, bounded=False)
+    law = pid(law, 27.0, 15.0, other, PERIOD_S, key=("two",), **given)
+    assert law.integral >= -law.feed
