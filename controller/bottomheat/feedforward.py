@@ -116,16 +116,17 @@ def moved(
 
 
 def led(
-    lead: Lead, response: Response, setpoint_c: float, room_c: float, watts: float
+    lead: Lead, response: Response, layer_c: float, setpoint_c: float, room_c: float, watts: float
 ) -> Lead | None:
     """The twin with its duty for the coming window and the feed-forward; None once it has arrived.
 
-    With no heat or all of it the model cannot say where the layer should be: a model that is wrong
-    must not keep the PID from the setpoint.
+    A layer that is ahead of the twin is not drawn back to it.  With no heat or all of it the model
+    cannot say where the layer should be: a wrong one must not keep the PID from the setpoint.
 
     Args:
         lead: the twin as it is now.
         response: the model of the wet layer.
+        layer_c: the wet layer as measured, °C.
         setpoint_c: of the wet layer, °C.
         room_c: the room, °C.
         watts: rated power, W.
@@ -136,7 +137,7 @@ def led(
         return None
     duty = needed_duty(twin, response, setpoint_c, room_c, watts)
     held_w = response.watts_for(setpoint_c, twin.room_c(response))
-    on_its_way_c = twin_c if 0.0 < duty < 1.0 else None
+    on_its_way_c = _nearer_c(twin_c, layer_c, setpoint_c) if 0.0 < duty < 1.0 else None
     feed = duty
     if on_its_way_c is not None:
         feed += settled_duty(response, setpoint_c, room_c, watts) - held_w / watts
@@ -158,6 +159,13 @@ def warmed_fast(lead: Lead, duty: float, short_k: float, response: Response) -> 
     if stuck and duty < 1.0:
         return replace(lead, fast=False, given_up=True)
     return replace(lead, duty=duty, fast=True, on_its_way_c=None)
+
+
+def _nearer_c(twin_c: float, layer_c: float, setpoint_c: float) -> float:
+    """Twin or layer, whichever is further on its way to the setpoint, but not beyond it, °C."""
+    if twin_c < setpoint_c:
+        return max(twin_c, min(layer_c, setpoint_c))
+    return min(twin_c, max(layer_c, setpoint_c))
 
 
 def settled_duty(response: Response, setpoint_c: float, room_c: float, watts: float) -> float:

@@ -217,7 +217,7 @@ def _led(
         lead = feedforward.warmed_fast(lead, duty, chamber.callus_zone_c - callus.now_c, response)
         if lead.fast:
             return replace(law, lead=lead, heated_s=0.0)
-    led = feedforward.led(lead, response, setpoint_c, room_c, watts)
+    led = feedforward.led(lead, response, layer_c, setpoint_c, room_c, watts)
     return replace(law, lead=led, heated_s=0.0)
 
 

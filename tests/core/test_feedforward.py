@@ -55,7 +55,8 @@ def test_any_twin_comes_to_its_setpoint_and_not_beyond_it(response, room_c, shar
 def test_led_until_it_has_arrived_and_then_no_more():
     lead, steps = Lead(rested(NOMINAL, 15.0, 15.0), 0.0), 0
     while lead is not None:
-        begun = led(lead, NOMINAL, 28.5, 15.0, WATTS)
+        layer_c = lead.twin.place_c(NOMINAL)
+        begun = led(lead, NOMINAL, layer_c, 28.5, 15.0, WATTS)
         if begun is None:
             break
         assert begun.on_its_way_c is None or 0.0 < begun.duty < 1.0
@@ -69,9 +70,29 @@ def test_at_full_power_the_pid_is_told_of_the_setpoint_itself():
     # A model whose gain is far too low asks for everything for ever; the PID must not be held back
     # to what that model thinks possible.
     weak = Response(0.1, 9.2 * 3600.0, 1.8 * 3600.0, 0.38, 900.0)
-    lead = led(Lead(rested(weak, 15.0, 15.0), 0.0), weak, 28.5, 15.0, WATTS)
+    lead = led(Lead(rested(weak, 15.0, 15.0), 0.0), weak, 15.0, 28.5, 15.0, WATTS)
     assert lead.duty == 1.0
     assert lead.on_its_way_c is None
+
+
+@pytest.mark.parametrize(
+    ("layer_c", "held_c"),
+    [(20.0, 26.5), (27.2, 27.2), (29.0, 28.5)],
+    ids=["late", "ahead", "beyond"],
+)
+def test_a_layer_that_is_ahead_of_the_twin_is_not_drawn_back(layer_c, held_c):
+    twin = rested(NOMINAL, 26.5, 15.0)
+    lead = led(Lead(twin, 0.0), NOMINAL, layer_c, 28.5, 15.0, WATTS)
+    assert 0.0 < lead.duty < 1.0
+    assert lead.on_its_way_c == pytest.approx(held_c)
+
+
+@pytest.mark.parametrize(("layer_c", "held_c"), [(31.0, 30.0), (29.2, 29.2), (27.0, 28.5)])
+def test_nor_is_one_that_cools_ahead_of_it_heated_to_keep_it_company(layer_c, held_c):
+    twin = rested(NOMINAL, 30.0, 15.0)
+    lead = led(Lead(twin, 0.0), NOMINAL, layer_c, 28.5, 15.0, WATTS)
+    assert 0.0 < lead.duty < 1.0
+    assert lead.on_its_way_c == pytest.approx(held_c)
 
 
 def test_the_feed_of_a_settled_box_is_what_holds_it():
