@@ -95,16 +95,18 @@ def write_log(
     *,
     tended: Sequence[tuple[float, str, float, str | None]] = (),
     holes_h: Sequence[tuple[float, float]] = (),
+    days_ago: float = 0.0,
 ) -> None:
-    """Write a log as the service writes it, which ends now.
+    """Write a log as the service writes it, which ends now, or so many days ago.
 
     Args:
         shed: whose.
         stretch: what happened.
         tended: h from its begin, what was done, for how long, s, and the lid from then on.
         holes_h: from and to, h from its begin: nothing was recorded.
+        days_ago: when it ended, d before now.
     """
-    now_ms = SystemClock().wall_ms()
+    now_ms = SystemClock().wall_ms() - round(days_ago * 86_400_000)
     end_s = float(stretch.time_s[-1])
     clock = SetClock(1000.0, now_ms - round(1000.0 * (end_s - float(stretch.time_s[0]))))
     path = shed.folder / "state" / "log.sqlite"

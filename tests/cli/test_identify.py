@@ -140,6 +140,12 @@ def test_a_refilled_box_is_another_box(shed: Shed) -> None:
     assert "since the box was last filled or moved" in text
 
 
+def test_a_log_that_ended_long_ago_tells_as_much(known: Shed, shed: Shed) -> None:
+    idlog.write_log(shed, running(), tended=[(30.0, "look", 900.0, None)], days_ago=90.0)
+    old, new = identified(shed), identified(known)
+    assert old["found"]["response"] == pytest.approx(new["found"]["response"], rel=1e-3, abs=1e-3)
+
+
 def test_not_enough_is_said_in_json_too_and_nothing_is_written(shed: Shed) -> None:
     idlog.write_log(shed, idlog.live(0.5))
     before = shed.config.read_text()

@@ -59,7 +59,7 @@ def running(config: Config, name: str, days: float, now_ms: int) -> Running:
     Args:
         config: the config in force.
         name: of the box.
-        days: how far back to look, d.
+        days: how far back to look from the newest row, d.
         now_ms: wall time, UTC ms.
 
     Raises:
@@ -76,8 +76,11 @@ def running(config: Config, name: str, days: float, now_ms: int) -> Running:
             f"{name} has no room probe, and without the room nobody can tell what the heat did: "
             "put a probe into the room."
         )
-    from_ms = now_ms - round(days * _DAY_MS)
     with reader_of(config) as reader:
+        newest = reader.last_sample(name)
+        if newest is not None:  # a file from elsewhere, or a box that has rested since
+            now_ms = min(now_ms, newest.wall_ms + 1)
+        from_ms = now_ms - round(days * _DAY_MS)
         begin_ms, notes = _begin_ms(reader, box, name, from_ms)
         offset_ms = _offset_since_ms(reader, box, name)
         out = _left_out(reader, name, begin_ms, now_ms)
