@@ -16,10 +16,9 @@ from typing import Final
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
-from bottomheat.identification import early
 from bottomheat.identification.found import Found, NotEnough
 from bottomheat.identification.relay_found import FirstOrder, LimitCycle, RelayFound
-from bottomheat.identification.step import LEANS, doubts, fit_callus, told
+from bottomheat.identification.step import early_found
 from bottomheat.identification.stretch import Floats, Stretch
 
 GRID_S: Final = 10.0
@@ -148,7 +147,7 @@ def fit_relay(
         "the ultimate gain is from the describing function, which is a sixth to a third low on "
         "such boxes: that is on the safe side",
     ]
-    found = _whole(stretch)
+    found = early_found(stretch, "relay")
     if isinstance(found, NotEnough):
         notes += found.reasons
     return RelayFound(
@@ -272,29 +271,3 @@ def _simple(stretch: Stretch, cycle: LimitCycle, good: np.ndarray) -> FirstOrder
         return first_order(mean_k / share, (1.0, 0.0), switch_k, ends_k, cycle.on_s)
     except (ValueError, ZeroDivisionError):
         return None
-
-
-def _whole(stretch: Stretch) -> Found | NotEnough:
-    """Two lags, dead time and room fitted to all rows."""
-    try:
-        fitted = early.fit(stretch, stretch.substrate_c)
-    except ValueError as error:
-        return NotEnough((str(error),))
-    unsure = doubts(fitted)
-    if unsure:
-        return NotEnough(unsure)
-    callus = fit_callus(stretch)
-    intervals = dict(fitted.intervals)
-    if callus is not None:
-        intervals |= {f"callus.{name}": width for name, width in callus.intervals.items()}
-    return Found(
-        response=fitted.response,
-        callus=None if callus is None else callus.response,
-        intervals=intervals,
-        method="relay",
-        hours=fitted.hours,
-        rows=fitted.rows,
-        residual_rms_k=fitted.rms_k,
-        whiteness=fitted.whiteness,
-        notes=(told(fitted), LEANS),
-    )

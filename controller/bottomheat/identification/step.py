@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from bottomheat.identification import early
-from bottomheat.identification.found import Found, Interval, NotEnough
+from bottomheat.identification.found import Found, Interval, Method, NotEnough
 from bottomheat.identification.stretch import Floats, Stretch
 from bottomheat.response import Response
 
@@ -49,6 +49,16 @@ def fit_step(stretch: Stretch) -> Found | NotEnough:
     few = _too_little(stretch)
     if few:
         return NotEnough(few)
+    return early_found(stretch, "step")
+
+
+def early_found(stretch: Stretch, method: Method) -> Found | NotEnough:
+    """Two lags, dead time and room fitted to all rows of some hours.
+
+    Args:
+        stretch: the rows.
+        method: how they were got.
+    """
     try:
         fitted = early.fit(stretch, stretch.substrate_c)
     except ValueError as error:
@@ -64,7 +74,7 @@ def fit_step(stretch: Stretch) -> Found | NotEnough:
         response=fitted.response,
         callus=None if callus is None else callus.response,
         intervals=intervals,
-        method="step",
+        method=method,
         hours=fitted.hours,
         rows=fitted.rows,
         residual_rms_k=fitted.rms_k,
