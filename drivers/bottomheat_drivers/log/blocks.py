@@ -21,7 +21,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bottomheat_drivers.log.gaps import GapReader
-from bottomheat_drivers.log.knots import drawn
+from bottomheat_drivers.log.knots import SAMPLE, drawn
 from bottomheat_drivers.log.logfile import LogFile
 from bottomheat_drivers.log.placing import Placing
 from bottomheat_drivers.log.searching import LONGEST_ROW_MS, Table
@@ -378,7 +378,7 @@ def _merged(samples: Block | None, drawn: Block, rank: npt.NDArray[np.int8]) -> 
     """Samples, and the course through thinned rows of the same times, by time."""
     both = [drawn] if samples is None else [samples, drawn]
     if samples is not None:
-        rank = np.concatenate((np.ones(len(samples.wall_ms), np.int8), rank))
+        rank = np.concatenate((np.full(len(samples.wall_ms), SAMPLE, np.int8), rank))
     wall_ms = np.concatenate([each.wall_ms for each in both])
     by = np.lexsort((rank, wall_ms))
     return Block(

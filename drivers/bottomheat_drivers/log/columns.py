@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bottomheat_drivers.log.gaps import MAX_GAP_S, Cause, Gap, gaps
-from bottomheat_drivers.log.knots import Knots, ThinnedRows, drawn
+from bottomheat_drivers.log.knots import SAMPLE, Knots, ThinnedRows, drawn
 from bottomheat_drivers.log.placing import Placing
 from bottomheat_drivers.log.reader import LogReader
 from bottomheat_drivers.log.searching import LONGEST_ROW_MS
@@ -313,7 +313,9 @@ class _Drawn:
             for rows, each in zip(self.rows, knots, strict=True)
         ]
         times = np.concatenate((wall_ms, *(each.wall_ms for each in knots)))
-        rank = np.concatenate((np.ones(len(wall_ms), np.int8), *(each.order for each in knots)))
+        rank = np.concatenate(
+            (np.full(len(wall_ms), SAMPLE, np.int8), *(each.order for each in knots))
+        )
         by = np.lexsort((rank, times))
         state = np.concatenate((at, *of))[by]
         none = np.zeros(len(wall_ms))

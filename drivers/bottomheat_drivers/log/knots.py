@@ -22,7 +22,10 @@ Integers: TypeAlias = npt.NDArray[np.int64]
 Flags: TypeAlias = npt.NDArray[np.bool_]
 Codes: TypeAlias = npt.NDArray[np.int8]
 
-LATER: Final = 2
+SAMPLE: Final = 2
+"""Order of a reading that was kept: after every knot of a row that ends with it."""
+
+LATER: Final = 3
 """``Knots.order`` of a row's begin: it comes after a sample, and that after a row's end."""
 _NOW: Final = 1
 _BEYOND_K: Final = 1e-9
