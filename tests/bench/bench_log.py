@@ -1,4 +1,4 @@
-"""What the log costs: ``PYTHONPATH=controller:drivers:tests python tests/bench/bench_log.py``.
+"""What the log costs: ``python tests/bench/bench_log.py``.
 
 Prints bytes a sample row, bytes written a day (from /proc/self/io: ``write_bytes`` is what goes to
 the device, before the card's own amplification), and times.  Give a folder on the disk in question
@@ -19,6 +19,8 @@ from pathlib import Path
 
 from review import BEGAN_MS, DAY_MS, START_S, season
 from winter_card import make_card
+
+sys.path.append(str(Path(__file__).resolve().parents[1]))
 
 from bottomheat.model import Estimate, Good, Place, Record
 from bottomheat_drivers.log import LogReader, SqliteJournal, codec

@@ -16,7 +16,10 @@ import random
 import statistics
 import sys
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
+
+sys.path.append(str(Path(__file__).resolve().parents[1]))
 
 from bottomheat.capacity import Basis, Lift, capacity
 from bottomheat.config import ChamberConfig, Config

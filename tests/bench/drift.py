@@ -16,7 +16,10 @@ import random
 import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Any
+
+sys.path.append(str(Path(__file__).resolve().parents[1]))
 
 from bottomheat.capacity import Basis, Lift
 from bottomheat.chamber import Chamber

@@ -1,6 +1,6 @@
 """What a review of a season costs.
 
-    PYTHONPATH=controller:drivers:tests python tests/bench/review.py
+    python tests/bench/review.py
 
 Writes a log of 120 days, 10 s cycles and 4 chambers by SQL (4.1 million rows, 160 MB), with some
 alarms and holes in it, and reviews the whole of it, the last week and the last fault, each in a
@@ -24,6 +24,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
+
+sys.path.append(str(Path(__file__).resolve().parents[1]))
 
 from bottomheat.model import Alarm, Event, EventKind
 from bottomheat.words import ALARM_WORDS

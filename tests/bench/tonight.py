@@ -16,6 +16,9 @@ import random
 import statistics
 import sys
 from dataclasses import dataclass, field
+from pathlib import Path
+
+sys.path.append(str(Path(__file__).resolve().parents[1]))
 
 from bottomheat.capacity import Basis, Lift, capacity
 from bottomheat.tonight import Night, advance_hour
