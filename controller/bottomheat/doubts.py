@@ -27,7 +27,7 @@ U_FIXED_K = 1.0
 
 FIXED_SLOPE = 1.0 / 3.0
 """A fixed offset is wrong by this share of how far the room is from the one that it was measured
-in: (1/f - 1) at f = 0.75 (DESIGN's formula turned round; common practice for f, no source)."""
+in: (1/f - 1) at f = 0.75 (the temperature factor turned round; f is common practice, no source)."""
 
 U_RESISTANCE_FRAC = 0.3
 U_FLOW_K = 0.15

@@ -91,7 +91,7 @@ def test_compared_probes_and_two_rooms_find_the_factor():
 
 
 def test_standard_errors_of_common_designs():
-    """REFERENCES §4.2, from the ordinary formulas at 0.1 K a reading: SE of 1 - f."""
+    """From the ordinary formulas at 0.1 K a reading: SE of 1 - f."""
     for xs, through_origin in (
         ([5, 6, 6, 7, 8], 0.0069),
         ([5, 6, 8, 11, 14], 0.0048),

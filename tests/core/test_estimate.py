@@ -320,7 +320,7 @@ def test_a_fixed_offset_is_worth_less_the_further_the_room_is_from_its_own():
         return outlook.estimate.expanded_k
 
     assert width(17.0) < width(14.0) < width(8.0)
-    # The nominal box at 8 °C is 3 K colder than a fixed offset of 17 °C says (REFERENCES §3.4).
+    # The nominal box at 8 °C is 3 K colder than a fixed offset of 17 °C says (calculated).
     assert width(8.0) > 3.0
 
 

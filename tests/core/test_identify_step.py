@@ -60,7 +60,7 @@ def test_early_answer_of_a_box_that_is_two_lags(drift):
 
 
 def test_without_its_room_the_same_step_would_mislead():
-    """The reason why the room is in the model (0.5 K/h: REFERENCES in the docstring of early)."""
+    """The reason why the room is in the model (0.5 K/h: see the docstring of early)."""
     truth = Response(0.71, 33120.0, 6480.0, 0.38, 900.0)
     stretch = given(truth, 45.0, [(0.4, 2.0), (0.47, 4.0)], lambda now_s: 12.0 + now_s / 7200.0)
     blind = Stretch(

@@ -72,7 +72,7 @@ def test_the_configs_setpoint_stays_where_it_suits_the_lead() -> None:
     ],
 )
 def test_else_the_nearest_end_of_the_band(species: str, stage: str, expected_c: float) -> None:
-    # Bands: REFERENCES section 5.2 by way of the table of species; rooting and hardening are
+    # Bands: by way of the table of species, which names its sources; rooting and hardening are
     # common practice, no source.
     assert order(config(), batch("A", species, stage)).setpoint_c == expected_c
 
@@ -108,7 +108,7 @@ def test_a_conflict_is_said_and_not_averaged() -> None:
 def test_never_above_the_lowest_warm_limit_inside() -> None:
     found = order(config(), batch("PEA-1", "peach"), batch("GRP-2", "grapevine", day=1))
     assert found.lead == "GRP-2"
-    assert found.setpoint_c == 22.0, "peach: rot above (Erez & Yablowitz 1981 by REFERENCES 5.2)"
+    assert found.setpoint_c == 22.0, "peach: rot above (Erez & Yablowitz 1981)"
     assert "PEA-1" in found.why
     assert len(found.conflicts) == 2, "neither has what it wants"
 
