@@ -305,7 +305,7 @@ def fast_duty(
 def _between(none_c: float, full_c: float, wanted_c: float) -> float:
     """The duty, 0...1, that gives what is wanted: in proportion between none and full power.
 
-    None where it is too warm and heat of this window changes nothing of that.
+    0 where it is too warm already and heat of this window changes nothing of that.
     """
     if full_c <= wanted_c:
         return 1.0
