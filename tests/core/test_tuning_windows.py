@@ -6,7 +6,7 @@ import math
 from dataclasses import replace
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from bottomheat import modulate, regulate
@@ -63,6 +63,7 @@ def counted(duty: float, window_s: float, least_s: float, days: float) -> float:
 
 
 @settings(max_examples=30, deadline=None)
+@example(0.8046875, 300.0, 60.0)  # in turn: the cycles carry it over the shortest open time
 @given(
     st.floats(0.02, 0.98),
     st.sampled_from([300.0, 600.0, 900.0]),
@@ -70,10 +71,25 @@ def counted(duty: float, window_s: float, least_s: float, days: float) -> float:
 )
 def test_closings_are_those_of_the_modulator(duty: float, window_s: float, least_s: float) -> None:
     found = windows.closings_a_day(duty, window_s, least_s, least_s)
-    real = counted(duty, window_s, least_s, 1.5)
-    # What a cycle of ten seconds gives too much is carried over, which may cost a window more.
-    assert found / 2 - 3.0 <= real <= 1.35 * found + 3.0
+    assert found == pytest.approx(counted(duty, window_s, least_s, 1.5), rel=0.04, abs=4.0)
     assert found <= 86_400 / window_s
+
+
+@pytest.mark.parametrize(
+    ("duty", "window_s", "least_s", "turns"),
+    [
+        (0.5, 600.0, 20.0, 1),
+        (0.05, 600.0, 60.0, 2),
+        (0.025, 600.0, 60.0, 4),
+        (0.95, 600.0, 60.0, 2),
+    ],
+)
+def test_heat_comes_in_each_window_or_in_turns(
+    duty: float, window_s: float, least_s: float, turns: int
+) -> None:
+    """By hand: the shortest time is a tenth of the window, a twentieth of it comes every second."""
+    found = windows.closings_a_day(duty, window_s, least_s, least_s)
+    assert found == pytest.approx(86_400 / window_s / turns, rel=0.002)
 
 
 def test_no_heat_and_all_of_it_close_nothing() -> None:

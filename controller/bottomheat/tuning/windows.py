@@ -16,8 +16,14 @@ can never be seen; judgement."""
 LAYER_RIPPLE_K = 0.15
 """Most that it may swing the wet layer, peak to peak, K: about two steps of 1/16 K; judgement."""
 
-SHORTEST_S, LONGEST_S = 600.0, 1200.0
-"""Windows of a mechanical relay.  On the nominal box 20 minutes swing the callus zone by 0.0015 K
+CYCLE_S = 10.0
+"""The usual cycle, s."""
+
+COUNTED_WINDOWS = 2000
+"""Windows that closings are counted over: a week of five minutes each."""
+
+SHORTEST_S = 600.0
+"""Shortest window of a mechanical relay.  On the nominal box 20 minutes swing the callus zone by 0.0015 K
 and the wet layer by 0.13 K, ten minutes by less than a tenth of that (calculated)."""
 
 SOLID_STATE_S = 60.0
@@ -42,25 +48,48 @@ class Window:
     reason: str
 
 
-def closings_a_day(duty: float, window_s: float, min_on_s: float, min_off_s: float) -> float:
+def closings_a_day(
+    duty: float, window_s: float, min_on_s: float, min_off_s: float, cycle_s: float = CYCLE_S
+) -> float:
     """Closings a day at a steady duty: one a window, fewer where a minimum time binds.
 
-    What a window cannot give is carried to the next, so that with a duty too small for the shortest
-    closed time heat comes in every second window, every third and so on.
+    Follows ``modulate.proportion`` window by window.  What a window cannot give is carried to the
+    next, so that with a duty too small for the shortest closed time heat comes in every second
+    window, every third and so on.  The relay moves at cycles only: what the last one gives too much
+    is carried as well, and near a minimum time that decides which windows close.
 
     Args:
         duty: share of the time, 0...1.
         window_s: s.
         min_on_s: shortest closed time, s.
         min_off_s: shortest open time, s.
+        cycle_s: s.
     """
     if duty <= 0.0 or duty >= 1.0:
         return 0.0
-    turns = 1
-    for least_s, share in ((min_on_s, duty), (min_off_s, 1.0 - duty)):
-        if least_s > 0.0:
-            turns = max(turns, math.ceil(least_s / (share * window_s) - 1e-9))
-    return DAY_S / window_s / turns
+    closings, owed_s = 0, 0.0
+    open_s = math.inf  # how long the relay has been open; 0 while it is closed
+    for _ in range(COUNTED_WINDOWS):
+        wanted_s = duty * window_s + max(-window_s, min(window_s, owed_s))
+        planned_s = max(0.0, min(window_s, wanted_s))
+        if planned_s < min_on_s:
+            planned_s = 0.0
+        elif window_s - planned_s < min_off_s:
+            planned_s = window_s
+        late_s = 0.0 if open_s <= 0.0 else _cycles_s(max(0.0, min_off_s - open_s), cycle_s)
+        given_s = min(window_s - late_s, _cycles_s(planned_s, cycle_s))
+        if given_s > 0.0:
+            closings += open_s > 0.0
+            open_s = window_s - late_s - given_s
+        else:
+            open_s += window_s
+        owed_s = wanted_s - given_s
+    return DAY_S / window_s * closings / COUNTED_WINDOWS
+
+
+def _cycles_s(span_s: float, cycle_s: float) -> float:
+    """The next whole number of cycles, s."""
+    return math.ceil(span_s / cycle_s - 1e-4) * cycle_s
 
 
 def ripple_k(
