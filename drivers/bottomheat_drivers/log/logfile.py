@@ -112,14 +112,19 @@ class LogFile:
         if version > SCHEMA_VERSION:
             raise LogError(f"{formats}: update bottomheat.")
         if version < self._oldest:
-            raise OlderFormatError(f"{formats}: start the service once, it updates it.")
+            raise OlderFormatError(
+                f"{formats}: start the service once, which updates "
+                "its own log; an older copy is read by the version that wrote it."
+            )
         self._format = version
 
     def _told(self, error: Exception) -> LogError:
         if is_damage(error):
             return DamagedLogError(
-                f"The log {self._path} is damaged or not a log of bottomheat: restart the service, "
-                "it sets a damaged log aside and begins a new one."
+                f"The log {self._path} is damaged or not a log of bottomheat: where it is the "
+                "service's own, restart the service, which sets it aside and begins a new one; of "
+                "any other, bottomheat backup --salvage --log FILE NEW-FILE writes out what can "
+                "still be read."
             )
         return LogError(
             f"The log {self._path} cannot be read ({error}): check that you may read it and "
