@@ -23,8 +23,8 @@ COUNTED_WINDOWS = 2000
 """Windows that closings are counted over: a week of five minutes each."""
 
 SHORTEST_S = 600.0
-"""Shortest window of a mechanical relay.  On the nominal box 20 minutes swing the callus zone by 0.0015 K
-and the wet layer by 0.13 K, ten minutes by less than a tenth of that (calculated)."""
+"""Shortest window of a mechanical relay, s.  On the nominal box 20 minutes swing the callus zone by
+0.0015 K and the wet layer by 0.13 K, ten minutes by less than a tenth of that (calculated)."""
 
 SOLID_STATE_S = 60.0
 """Window of a solid-state relay, which does not wear: 50 whole cycles of a 50 Hz mains in a
