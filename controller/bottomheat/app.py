@@ -9,16 +9,16 @@ from contextlib import ExitStack
 from dataclasses import replace
 from pathlib import Path
 
-from bottomheat import __version__, borrowing, cycle, outage
+from bottomheat import __version__, borrowing, outage
 from bottomheat.borrowing import Session
 from bottomheat.config import Config
 from bottomheat.config_wiring import fingerprint
 from bottomheat.errors import ConfigError, DriverError, LatchError
-from bottomheat.estimate_state import BEFORE_S
 from bottomheat.keeper import identity
 from bottomheat.loop import Loop, Outside
-from bottomheat.model import Alarm, Event, EventKind
+from bottomheat.model import Alarm, Event
 from bottomheat.ports import ConfigChange, Journal, Latch
+from bottomheat.restart import openings, restarted
 from bottomheat.wiring import wiring_of
 from bottomheat_drivers.background_log import background_logging
 from bottomheat_drivers.borrowed import W1Borrowed
@@ -142,11 +142,10 @@ def run_daemon(config_path: Path, *, start_keeper: bool) -> None:
         )
         stack.callback(keeper.close)
         causes = {name: latch.cause for name, latch in latched.items()}
-        state = cycle.start(config, causes, proved=proof.matches(fingerprint(config)))
         start = outage.Start(
             boot, clock.monotonic_s(), clock.wall_ms() if clock.synchronised() else None
         )
-        state = remembered(state, past, start)
+        state = restarted(config, causes, past, start, proved=proof.matches(fingerprint(config)))
         opening, aftermath = openings(past, start)
         sessions, told = lessons(past, config, start.at_s, journal)
         try:
@@ -189,32 +188,6 @@ def run_daemon(config_path: Path, *, start_keeper: bool) -> None:
         loop.run()
 
 
-def remembered(
-    state: cycle.ControllerState, past: Past, start: outage.Start
-) -> cycle.ControllerState:
-    """The state with what holds from the run before.
-
-    That is how the lids were last said to lie, the spells of tending that run, and the last
-    estimates, where they are so new that they tell how warmly a bed was heated.
-    """
-    now_s, before = start.at_s, past.before
-    gap_s = None if before is None else outage.length_s(before, start)
-    estimates = {}
-    if before is not None and gap_s is not None and gap_s <= BEFORE_S:
-        estimates = dict(before.estimates)
-    chambers = dict(state.chambers)
-    for name, chamber in chambers.items():
-        tending = past.tendings.get(name)
-        if tending is not None and not tending.since_s <= now_s < tending.until_s:
-            tending = None
-        lid = past.lids.get(name, chamber.lid)
-        estimate = estimates.get(name)
-        before_c = None if estimate is None else estimate.celsius
-        estimator = replace(chamber.estimator, before_c=before_c)
-        chambers[name] = replace(chamber, tending=tending, lid=lid, estimator=estimator)
-    return replace(state, chambers=chambers)
-
-
 def lessons(
     past: Past, config: Config, now_s: float, journal: Journal
 ) -> tuple[dict[str, Session], tuple[Event, ...]]:
@@ -227,20 +200,6 @@ def lessons(
     for row in ended:
         journal.note_borrowing(*row)
     return sessions, told
-
-
-def openings(past: Past, start: outage.Start) -> tuple[tuple[Event, ...], outage.Aftermath | None]:
-    """What the past makes worth saying at this start, and what is to be told later."""
-    event, aftermath = outage.opening(past.before, start)
-    events: tuple[Event, ...] = () if event is None else (event,)
-    if past.trouble is not None:
-        text = (
-            "the log could not be read at the start, so every lid is taken to be on and no "
-            "borrowed probe goes on teaching: if a lid is not on, say so with bottomheat lid "
-            f"({past.trouble.rstrip('.')})"
-        )
-        events += (Event(EventKind.TENDING, start.at_s, None, text, durable=True),)
-    return events, aftermath
 
 
 def _watched(

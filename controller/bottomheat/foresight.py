@@ -1,26 +1,28 @@
 """Foresight in a run of the daemon: will tonight hold, and has the box changed over weeks?
 
-It never touches the heat.  It gathers hours from the cycles' rows, looks once an hour, and keeps
-what it has learned over a restart; a fault of its own is logged once and ends it, not the service.
+It never touches the heat.  ``Boxes`` gathers hours from the cycles' rows and looks once an hour, in
+the daemon as in a rehearsal.  ``Foresight`` keeps what that has learned over a restart; a fault of
+its own is logged once and ends it, not the service.
 """
 
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Collection, Container, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
-from typing import Any
+from typing import Any, Final
 
 from bottomheat import drift, drift_words, tonight
 from bottomheat.alarm_desk import Key
-from bottomheat.config import ChamberConfig
+from bottomheat.config import ChamberConfig, Config
+from bottomheat.drift_words import Change
 from bottomheat.hourly import HOUR_S, Gathering, Hour, take
 from bottomheat.lift import Learned, lift_of
 from bottomheat.model import Alarm, Event, EventKind, Record
 from bottomheat.outside import Outside, Run
 from bottomheat.protect.tending import Doing, Lid
-from bottomheat.state import ChamberState
+from bottomheat.state import ChamberState, ControllerState
 
 SAVE_EVERY_H = 6
 """What is learned is kept so often: less than is bridged after a restart (``GAPS_H``)."""
@@ -31,14 +33,130 @@ HOUR_MS = 3_600_000
 _log = logging.getLogger("bottomheat")
 
 
-@dataclass(slots=True)
-class _Box:
-    """What is remembered of one box."""
+IN_DOUBT: Final = frozenset({Alarm.KEEPER_HOLDS, Alarm.KEEPER_SILENT})
+"""While one of these stands in the house nobody knows whether heat flows: no hour is calm."""
+
+
+@dataclass(frozen=True, slots=True)
+class Box:
+    """What is remembered of one box; ``anew``: it was filled or moved since it was looked at."""
 
     gathering: Gathering | None = None
     night: tonight.Night = field(default_factory=tonight.Night)
     drift: drift.Drift = field(default_factory=drift.Drift)
     anew: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Changed:
+    """A box that has changed, and the hour that showed it."""
+
+    chamber: str
+    change: Change
+    hour: Hour
+
+
+class Boxes:
+    """What is foretold of each box, and what is remembered for it.  Knows no clock and no file."""
+
+    def __init__(self) -> None:
+        self._boxes: dict[str, Box] = {}
+
+    def __deepcopy__(self, memo: dict[int, Any]) -> Boxes:
+        twin = Boxes()
+        twin._boxes = dict(self._boxes)  # a box never changes
+        return twin
+
+    def turn(
+        self,
+        records: Sequence[Record],
+        config: Config,
+        state: ControllerState,
+        house: Collection[Alarm],
+        now_s: float,
+        before_look: Callable[[], None] = lambda: None,
+    ) -> tuple[dict[Key, str], tuple[Changed, ...]]:
+        """Take a cycle into account: the warnings that stand, and the boxes that have changed.
+
+        Args:
+            records: the cycle's rows.
+            config: the one in force.
+            state: the controller's, after the cycle.
+            house: alarms of the house that stand.
+            now_s: monotonic time, s.
+            before_look: called before an hour that has ended is looked at.
+        """
+        doubt = not IN_DOUBT.isdisjoint(house)
+        stands: dict[Key, str] = {}
+        changes: list[Changed] = []
+        for record in records:
+            name = record.chamber
+            chamber, of = config.chambers.get(name), state.chambers.get(name)
+            if chamber is None or of is None:
+                continue
+            box = self._boxes.get(name, Box())
+            tending = of.tending
+            anew = box.anew or (tending is not None and tending.doing in (Doing.FILL, Doing.MOVE))
+            calm = (
+                chamber.in_use
+                and not doubt
+                and tending is None
+                and of.lid is Lid.ON
+                and of.no_heat is None
+            )
+            gathering, hour = take(box.gathering, record, chamber.heater.watts, now_s, calm=calm)
+            self._boxes[name] = Box(gathering, box.night, box.drift, anew)
+            if hour is not None:
+                before_look()
+                box, change = _looked(self._boxes[name], hour, chamber, of)
+                self._boxes[name] = box
+                if change is not None:
+                    changes.append(Changed(name, change, hour))
+            night = self._boxes[name].night
+            # Once it is cold the shortfall's own alarm has the word.
+            foretold = night.stands and chamber.in_use and Alarm.SHORTFALL not in record.alarms
+            if foretold and night.outlook is not None:
+                stands[name, Alarm.TONIGHT] = tonight.words(night.outlook)
+        return stands, tuple(changes)
+
+    def to_plain(self) -> dict[str, Any]:
+        """What is worth keeping over a restart, as JSON data."""
+        return {
+            name: {"night": tonight.to_plain(box.night), "drift": drift.to_plain(box.drift)}
+            for name, box in self._boxes.items()
+        }
+
+    def take_up(self, plain: Mapping[str, Any], later_h: int | None, names: Container[str]) -> None:
+        """Go on with what a run before has kept; the hours gathered since the start stay.
+
+        Args:
+            plain: what ``to_plain`` made.
+            later_h: what to add to its hours; None where nobody knows how long ago it was.
+            names: the boxes that there are.
+
+        Raises:
+            KeyError, TypeError, ValueError: it is none of ours.
+        """
+        for name, kept in plain.items():
+            if name in names:
+                night = tonight.from_plain(kept["night"], later_h)
+                drifted = drift.from_plain(kept["drift"], later_h)
+                box = self._boxes.get(name, Box())
+                self._boxes[name] = replace(box, night=night, drift=drifted)
+
+
+def _looked(
+    box: Box, hour: Hour, chamber: ChamberConfig, state: ChamberState
+) -> tuple[Box, Change | None]:
+    """Look at an hour that has ended; also how the box has changed, if it has."""
+    layer, lead = state.watch.layer, state.watch.lead
+    learned = Learned(layer.full_k, lead.level_k, layer.learned_s / HOUR_S)
+    lift = lift_of(chamber, learned)
+    night = tonight.advance_hour(box.night, hour, chamber, lift)
+    drifted = drift.afresh(box.drift) if box.anew else box.drift
+    response = tonight.response_of(chamber, lift)
+    drifted, change = drift.advance_hour(drifted, hour, response, chamber.heater.watts)
+    return Box(box.gathering, night, drifted), change
 
 
 class Foresight:
@@ -54,7 +172,7 @@ class Foresight:
         self._out = outside
         self._run = run
         self._say = say
-        self._boxes: dict[str, _Box] = {}
+        self._boxes = Boxes()
         self._restored = outside.learned is None
         self._saved: int | None = None
         self._broken = False
@@ -77,58 +195,14 @@ class Foresight:
 
     def _turn(self, records: Sequence[Record], now_s: float) -> dict[Key, str]:
         run = self._run
-        house = bool(run.house.keys() & {Alarm.KEEPER_HOLDS, Alarm.KEEPER_SILENT})
-        stands: dict[Key, str] = {}
-        for record in records:
-            chamber = run.config.chambers.get(record.chamber)
-            state = run.state.chambers.get(record.chamber)
-            if chamber is None or state is None:
-                continue
-            box = self._boxes.setdefault(record.chamber, _Box())
-            tending = state.tending
-            if tending is not None and tending.doing in (Doing.FILL, Doing.MOVE):
-                box.anew = True
-            calm = (
-                chamber.in_use
-                and not house
-                and tending is None
-                and state.lid is Lid.ON
-                and state.no_heat is None
-            )
-            watts = chamber.heater.watts
-            box.gathering, hour = take(box.gathering, record, watts, now_s, calm=calm)
-            if hour is not None:
-                self._restore(now_s)
-                self._look(self._boxes[record.chamber], hour, record.chamber, chamber, state, now_s)
-            night = self._boxes[record.chamber].night
-            # Once it is cold the shortfall's own alarm has the word.
-            foretold = night.stands and chamber.in_use and Alarm.SHORTFALL not in record.alarms
-            if foretold and night.outlook is not None:
-                stands[record.chamber, Alarm.TONIGHT] = tonight.words(night.outlook)
+        stands, changes = self._boxes.turn(
+            records, run.config, run.state, run.house, now_s, lambda: self._restore(now_s)
+        )
+        for each in changes:
+            text = drift_words.words(each.change, self._day(each.change.since_day, each.hour))
+            self._say(Event(EventKind.DIAGNOSED, now_s, each.chamber, text, durable=True))
         self._keep(now_s)
         return stands
-
-    def _look(
-        self,
-        box: _Box,
-        hour: Hour,
-        name: str,
-        chamber: ChamberConfig,
-        state: ChamberState,
-        now_s: float,
-    ) -> None:
-        layer, lead = state.watch.layer, state.watch.lead
-        learned = Learned(layer.full_k, lead.level_k, layer.learned_s / 3600.0)
-        lift = lift_of(chamber, learned)
-        box.night = tonight.advance_hour(box.night, hour, chamber, lift)
-        if box.anew:
-            box.drift, box.anew = drift.afresh(box.drift), False
-        watts = chamber.heater.watts
-        response = tonight.response_of(chamber, lift)
-        box.drift, change = drift.advance_hour(box.drift, hour, response, watts)
-        if change is not None:
-            text = drift_words.words(change, self._day(change.since_day, hour))
-            self._say(Event(EventKind.DIAGNOSED, now_s, name, text, durable=True))
 
     def _day(self, day: int, hour: Hour) -> str:
         """The day that the hours of a run call so, as "5 November"."""
@@ -149,12 +223,7 @@ class Foresight:
         if payload is None:
             return
         try:
-            boxes, later_h = self._taken(payload, now_s)
-            for name, plain in boxes.items():
-                if name in self._run.config.chambers:
-                    box = self._boxes.setdefault(name, _Box())
-                    box.night = tonight.from_plain(plain["night"], later_h)
-                    box.drift = drift.from_plain(plain["drift"], later_h)
+            self._boxes.take_up(*self._taken(payload, now_s), self._run.config.chambers)
         except (ValueError, TypeError, KeyError) as error:
             _log.warning("what was learned of the boxes is forgotten: %s", error)
 
@@ -195,12 +264,6 @@ class Foresight:
             {
                 "hour": number,
                 "wall_ms": self._out.clock.wall_ms(),
-                "boxes": {
-                    name: {
-                        "night": tonight.to_plain(box.night),
-                        "drift": drift.to_plain(box.drift),
-                    }
-                    for name, box in self._boxes.items()
-                },
+                "boxes": self._boxes.to_plain(),
             }
         )

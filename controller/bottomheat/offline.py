@@ -11,8 +11,8 @@ from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import Any, Self
 
-from bottomheat import __version__, cycle, reference_request, tend_request
-from bottomheat.app import remembered, state_folder
+from bottomheat import __version__, reference_request, tend_request
+from bottomheat.app import state_folder
 from bottomheat.config import Config
 from bottomheat.errors import InputError, LatchError, LogError
 from bottomheat.keeper import RESET_MARGIN_K, identity
@@ -21,6 +21,7 @@ from bottomheat.outage import Start
 from bottomheat.plausible import History, judge
 from bottomheat.ports import Latch, Lease
 from bottomheat.protect.cutoff import may_reset
+from bottomheat.restart import restarted
 from bottomheat.season import from_config
 from bottomheat.season import request as season_request
 from bottomheat.season.ledger import Dated, fold
@@ -197,7 +198,7 @@ def tend(config: Config, request: Mapping[str, Any]) -> Mapping[str, Any]:
         past = look_back(Path(config.log), Path(config.run_folder), boot)
         now_s = clock.monotonic_s()
         start = Start(boot, now_s, None)
-        state = remembered(cycle.start(config, {}, proved=False), past, start)
+        state = restarted(config, {}, past, start, proved=False)
         outcome = tend_request.handle(state, config, request, now_s, clock.wall_ms())
         if outcome.row is not None:
             with _journal(config, clock, boot) as journal:

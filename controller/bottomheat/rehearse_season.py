@@ -16,8 +16,7 @@ from datetime import timedelta
 from pathlib import Path
 from typing import Any, Final
 
-from bottomheat import __version__, cycle, outage
-from bottomheat.app import openings, remembered
+from bottomheat import __version__, outage
 from bottomheat.config import Config
 from bottomheat.errors import InputError
 from bottomheat.loop import Loop, Outside
@@ -32,6 +31,7 @@ from bottomheat.rehearse_shed import (
     ShedService,
     ShedSignals,
 )
+from bottomheat.restart import openings, restarted
 from bottomheat.season.season_story import (
     BEGINS,
     CONFIG,
@@ -193,7 +193,7 @@ def rehearse_season(
     shed.on_day = on_day
     play = _Play(story() if acts is None else acts, shed, signals, told)
     play.text = lambda boxes: change_of(log, boxes)
-    kept = _Kept(MemoryLatches({}), MemoryDesk(), MemoryDesk())
+    kept = _Kept(MemoryLatches({}), MemoryDesk(), MemoryDesk(), MemoryDesk())
     boots = 0
     while not signals.stop_requested:
         boots += 1
@@ -215,6 +215,7 @@ class _Kept:
     latches: MemoryLatches
     desk: MemoryDesk
     setpoints: MemoryDesk
+    learned: MemoryDesk
 
 
 def _config(change: ConfigChange) -> Config:
@@ -239,7 +240,7 @@ def _run(
     past = look_back(log, log.with_name("no-ring-files"), boot)
     start = outage.Start(boot, clock.monotonic_s(), clock.wall_ms())
     opening, aftermath = openings(past, start)
-    state = remembered(cycle.start(config, {}, proved=True), past, start)
+    state = restarted(config, {}, past, start, proved=True)
     play.config = source = ShedConfig(journal.note_config)
     journal.note_config(change.text, change.checksum)
     outside = Outside(
@@ -255,6 +256,7 @@ def _run(
         signals=signals,
         desk=kept.desk,
         setpoints=kept.setpoints,
+        learned=kept.learned,
     )
     loop = Loop(outside, config, state, {}, {}, opening, aftermath, None, past.season, past.trouble)
     loop.run()

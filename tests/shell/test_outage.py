@@ -11,11 +11,10 @@ from pathlib import Path
 
 import pytest
 
-from bottomheat.app import openings, remembered
-from bottomheat.cycle import start as begin
 from bottomheat.model import Estimate, Event, EventKind
 from bottomheat.outage import Before, Start
 from bottomheat.protect.tending import Doing, Lid, Tending
+from bottomheat.restart import openings, restarted
 from bottomheat_drivers.log import LogReader
 from bottomheat_drivers.log.before import Past, look_back
 from log_tools import NOW_MS, SetClock, journal, sample
@@ -159,13 +158,15 @@ def test_the_state_takes_over_lids_and_the_spells_that_still_run():
     boxes = config(north=chamber_keys(), south=chamber_keys(1))
     running = Tending(Doing.FILL, 100.0, 400.0)
     past = Past(lids={"north": Lid.OFF, "attic": Lid.AJAR}, tendings={"south": running})
-    state = remembered(begin(boxes, {}, proved=True), past, Start("boot-1", 399.0, NOW_MS))
+    state = restarted(boxes, {"north": "hot"}, past, Start("boot-1", 399.0, NOW_MS), proved=True)
+    assert state.chambers["north"].cutoff.latched == "hot"
     assert (state.chambers["north"].lid, state.chambers["south"].lid) == (Lid.OFF, Lid.ON)
     assert state.chambers["south"].tending == running
     assert set(state.chambers) == {"north", "south"}
     for now_s in (99.0, 400.0):
         start = Start("boot-1", now_s, NOW_MS)
-        assert remembered(state, past, start).chambers["south"].tending is None
+        after = restarted(boxes, {}, past, start, proved=True)
+        assert after.chambers["south"].tending is None
 
 
 @pytest.mark.parametrize(
@@ -173,12 +174,12 @@ def test_the_state_takes_over_lids_and_the_spells_that_still_run():
 )
 def test_the_state_takes_over_an_estimate_that_is_not_old(gap_s, taken_c):
     before = Before("boot-1", 1000.0, None, True, (("north", Estimate(24.6, 0.6)), ("south", None)))
-    state = begin(config(north=chamber_keys(), south=chamber_keys(1)), {}, proved=True)
+    boxes = config(north=chamber_keys(), south=chamber_keys(1))
     for start, expected_c in (
         (Start("boot-1", 1000.0 + gap_s, None), taken_c),
         (Start("boot-2", 5.0, NOW_MS), None),  # no clock tells how long ago
     ):
-        chambers = remembered(state, Past(before), start).chambers
+        chambers = restarted(boxes, {}, Past(before), start, proved=True).chambers
         assert chambers["north"].estimator.before_c == expected_c
         assert chambers["south"].estimator.before_c is None
 
