@@ -167,6 +167,7 @@ def _offset(state: ChamberState, chamber: ChamberConfig) -> dict[str, Any]:
         "calibrated": offset.calibrated,
         "lid_calibrated": own,
         "fallback": state.outlook.fallback,
+        "doubt": state.outlook.doubt,
     }
 
 

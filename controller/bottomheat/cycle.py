@@ -32,13 +32,13 @@ from bottomheat.model import (
     Unread,
 )
 from bottomheat.plausible import History, judge
-from bottomheat.protect import crossing, frost
+from bottomheat.protect import accused, crossing, frost
 from bottomheat.protect import cutoff as cut
 from bottomheat.protect import watch as watching
 from bottomheat.protect.supply import Supply, follow, restart
 from bottomheat.protect.tending import Doing, Lid, Tending
 from bottomheat.state import ChamberState, ControllerState, Step
-from bottomheat.telling import BAND_K, alarms, condition, record, tell
+from bottomheat.telling import BAND_K, alarms, condition, doubted, record, tell
 from bottomheat.words import unreliable
 
 __all__ = [
@@ -175,6 +175,8 @@ def advance(
         if pulse and after.no_heat is not None:
             stopped = f"{name}: {after.no_heat}"
         tell(name, before, after, now_s, events)
+        if chamber.in_use:
+            doubted(name, before, after, now_s, events)
         if after.experiment is not None and after.experiment is not before.experiment:
             from bottomheat.commission import experiment
 
@@ -238,8 +240,9 @@ def reset_cutoff(
         The state, whether it was cleared, and the proof or what stands against it, in words.
     """
     chamber = state.chambers[name]
+    seen = chamber.outlook
     fit, lines = cut.may_reset(
-        chamber.readings, chamber.outlook.estimate, config.chambers[name].limits
+        chamber.readings, seen.estimate, config.chambers[name].limits, seen.evidence
     )
     calm, more = watching.may_reset(chamber.watch)
     lines = (*lines, *more)
@@ -327,6 +330,7 @@ def _decide(
         room_wanted=Place.ROOM in usable,
         power_w=bed.power_w,
         u_probe_k=u_probe_k,
+        doubt=accused.why(state.watch, watched.latched, substrate_c),
     )
     estimator, outlook = est.advance(
         state.estimator,
@@ -336,6 +340,7 @@ def _decide(
         regulating=state.no_heat is None,
         lid=state.lid,
     )
+    outlook = accused.lost(outlook, supplies)
     if inputs.callus_c is None:
         watched, warm = cut.watch_estimate(
             watched,
@@ -345,6 +350,7 @@ def _decide(
             chamber.limits,
             now_s,
             heated=watching.heated(state.watch),
+            evidence=outlook.evidence,
         )
         hot = hot or warm
     else:

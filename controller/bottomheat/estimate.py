@@ -42,11 +42,13 @@ from bottomheat.doubts import (
     U_ZONE_K,
 )
 from bottomheat.estimate_state import (
+    BY_CALLUS,
     Estimator,
     Inputs,
     Outlook,
     control_substrate,
     lag,
+    regained,
     unsettled,
 )
 from bottomheat.model import Estimate, Place
@@ -153,15 +155,21 @@ def advance(
     estimator = _begun(estimator, inputs, chamber, offset)
     new = _filtered(estimator, inputs, offset, now_s, dt_s, most_w=chamber.heater.watts)
     new = unsettled(estimator, new, inputs.room_c, dt_s)
+    new = regained(estimator, new, inputs, lags_s(offset)[1])
     layer_c = new.substrate_c
-    if layer_c is None or inputs.substrate_c is None:
-        return new, Outlook(None, None, inputs.room_c, None)
-    new, worked = _worked(new, layer_c, inputs, chamber, offset, dt_s, regulating=regulating)
-    if not own and worked.basis != "callus probe":
+    if isinstance(offset, Direct) and inputs.callus_c is not None:
+        # It tells by itself, whatever the wet-layer probe says.
+        new, worked = _direct(new, inputs, chamber, offset, dt_s, regulating=regulating)
+    elif layer_c is None or inputs.substrate_c is None:
+        return new, Outlook(None, None, inputs.room_c, None, doubt=inputs.doubt)
+    else:
+        new, worked = _worked(new, layer_c, inputs, chamber, offset, dt_s, regulating=regulating)
+    if not own and worked.basis != BY_CALLUS:
         worked = replace(worked, parts_k=(*worked.parts_k, U_LID_K))
     # A move of the lid with one calibration for both positions changes nothing that is worked out.
     basis = f"{worked.basis}, lid {lid}" if own else worked.basis
-    return _handed_over(new, worked, basis, inputs, dt_s)
+    new, outlook = _handed_over(new, worked, basis, inputs, dt_s)
+    return new, outlook.believed(inputs, worked.basis)
 
 
 def _worked(
@@ -303,7 +311,7 @@ def _handed_over(
         asked_handover_k=asked_over_k,
     )
     # What is handed over may be right or wrong by all of it: half a width of a rectangle.
-    start_k = 0.0 if worked.basis == "callus probe" else new.start_k
+    start_k = 0.0 if worked.basis == BY_CALLUS else new.start_k
     expanded_k = 2.0 * math.hypot(*worked.parts_k, over_k / math.sqrt(3.0), start_k)
     shown = Estimate(shown_c, expanded_k)
     lagged_c = new.substrate_c if new.start_k <= FELT_K else None
@@ -464,7 +472,7 @@ def _direct(
     held_k = new.outer_held_k + (new.outer_k - new.outer_held_k) * -math.expm1(-dt_s / OUTER_HELD_S)
     new = replace(new, outer_held_k=held_k)
     direct_k = (inputs.u_k(Place.CALLUS), zone_k)
-    return new, _Worked("callus probe", callus_c, direct_k, wanted + new.outer_k)
+    return new, _Worked(BY_CALLUS, callus_c, direct_k, wanted + new.outer_k)
 
 
 def lags_s(offset: Offset) -> tuple[float, float]:

@@ -22,7 +22,9 @@ class Estimator:
     ``steer_w`` is the mean power over a longer memory, which the setpoint goes by.
     ``outer_held_k`` is what of ``outer_k`` has been there for long.
     ``start_k`` is the standard uncertainty that is left of a start in a warm bed, K, and
-    ``waited_s`` how long the first reading has been waited for, s.
+    ``waited_s`` how long the first reading has been waited for, s.  ``blind_s`` is how long nothing
+    that can be relied on has told of the wet layer, s, and ``misled`` that a probe which is not
+    believed has gone through the filters meanwhile.
     """
 
     at_s: float | None = None
@@ -48,6 +50,8 @@ class Estimator:
     asked_handover_k: float = 0.0
     start_k: float = 0.0
     waited_s: float = 0.0
+    blind_s: float = 0.0
+    misled: bool = False
 
 
 BEFORE_S = 3600.0
@@ -59,6 +63,16 @@ course that was heated and then left for hours, half a width (calculated boxes, 
 power in a room of 4.5 °C: 0.15 to 0.3; judgement)."""
 START_S = 4 * 3600.0
 """It forgets that with this time constant, s; judgement, between the bed's own two."""
+
+BY_CALLUS = "callus probe"
+"""The basis of an estimate that no other probe has a part in."""
+
+BLIND_S = 600.0
+"""After a wet layer that was unknown for no longer the filters go on as if nothing had been: less
+than the dead time of a bed (judgement)."""
+REGAINED_K = 1.0
+"""So far beyond its setpoint may a wet layer have been while a probe misled, K: heat is bounded
+then to little more than the setpoint needs (judgement)."""
 
 AGREE_K = 1.0
 AGREE_AGAIN_K = 0.7
@@ -78,6 +92,7 @@ class Inputs:
         room_wanted: the chamber has a room probe.
         power_w: mean power of the mat since the cycle before, W; None where nobody knows.
         u_probe_k: standard uncertainties of probes that were compared, K, by place.
+        doubt: why what the wet-layer probe says is not believed, in few words; None: it is.
     """
 
     substrate_c: float | None
@@ -86,6 +101,7 @@ class Inputs:
     room_wanted: bool
     power_w: float | None = None
     u_probe_k: Mapping[Place, float] = field(default_factory=lambda: _NONE)
+    doubt: str | None = None
 
     def u_k(self, place: Place) -> float:
         """Standard uncertainty of the probe at a place, K."""
@@ -97,6 +113,9 @@ class Outlook:
     """The estimate, and the wet-layer temperature that would put it at the setpoint.
 
     ``lagged_c`` is the wet layer as the callus zone has felt it, °C, where it is known.
+    ``doubt`` says in few words why there is no estimate, where a wet-layer probe is to blame, and
+    ``evidence`` is what would come of a probe that is not believed: a hot one still speaks against
+    heat, and for nothing else.
     """
 
     estimate: Estimate | None
@@ -104,6 +123,27 @@ class Outlook:
     room_c: float | None
     fallback: str | None
     lagged_c: float | None = None
+    doubt: str | None = None
+    evidence: Estimate | None = None
+
+    def believed(self, inputs: Inputs, basis: str) -> Outlook:
+        """What of it stands with a wet layer that is not known, or by a probe not believed.
+
+        A callus probe tells by itself.  Nothing is asked of a wet layer that is not known; by a
+        probe that is not believed the setpoint stays, because it does not come from that probe.
+
+        Args:
+            inputs: of this cycle.
+            basis: what the estimate rests on.
+        """
+        if basis == BY_CALLUS:
+            known = inputs.substrate_c is not None
+            return self if known else replace(self, substrate_setpoint_c=None, lagged_c=None)
+        if inputs.doubt is None:
+            return self
+        return replace(
+            self, estimate=None, lagged_c=None, doubt=inputs.doubt, evidence=self.estimate
+        )
 
 
 def lag(old_value: float | None, value: float | None, dt_s: float, tau_s: float) -> float | None:
@@ -142,6 +182,52 @@ def unsettled(before: Estimator, new: Estimator, room_c: float | None, dt_s: flo
         return new
     half_k = START_SHARE * abs(new.substrate_c - room_c)
     return replace(new, start_k=half_k / math.sqrt(3.0))
+
+
+def regained(before: Estimator, new: Estimator, inputs: Inputs, lag_s: float) -> Estimator:
+    """The state after a cycle for a wet layer that was not known, or by a probe not believed.
+
+    Where it was merely silent, the layer as the callus zone has felt it lies between what it was
+    and what it would be had the layer been as warm as now all the time.  Where the probe misled,
+    it lies between now and the setpoint that was held.  The middle is taken, with half of that as
+    doubt.
+
+    Args:
+        before: of the cycle before.
+        new: of this cycle, filtered.
+        inputs: of this cycle.
+        lag_s: of the wet layer, s.
+    """
+    if before.substrate_c is None or new.at_s is None:
+        return new  # a start
+    layer_c, held_c = inputs.substrate_c, before.substrate_c
+    if layer_c is None or inputs.doubt is not None:
+        at_s = new.at_s if before.at_s is None else before.at_s
+        return replace(
+            new,
+            blind_s=before.blind_s + new.at_s - at_s,
+            misled=before.misled or inputs.doubt is not None,
+        )
+    if before.blind_s <= 0.0:
+        return new
+    new = replace(new, blind_s=0.0, misled=False)
+    if before.blind_s <= BLIND_S:
+        return new
+    beyond_k = 0.0
+    if before.misled:
+        one_c, beyond_k = layer_c, REGAINED_K
+        held_c = layer_c if before.asked_c is None else before.asked_c
+    else:
+        gone = math.exp(-before.blind_s / lag_s) if lag_s > 0.0 else 0.0
+        one_c = layer_c + (held_c - layer_c) * gone
+    half_k = abs(held_c - one_c) / 2 + beyond_k
+    return replace(
+        new,
+        substrate_c=(one_c + held_c) / 2 if lag_s > 0.0 else layer_c,
+        start_k=math.hypot(new.start_k, half_k / math.sqrt(3.0)),
+        shown_c=None,
+        handover_k=0.0,
+    )
 
 
 def control_substrate(

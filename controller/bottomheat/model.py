@@ -208,6 +208,7 @@ class EventKind(StrEnum):
     LOG = "log"
     TENDING = "tending"
     DIAGNOSED = "diagnosed"
+    DOUBTED = "doubted"
     OUTAGE = "outage"
     ALARM_SEEN = "alarm-seen"
     ALARM_PAUSED = "alarm-paused"

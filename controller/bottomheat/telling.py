@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from bottomheat import doubtful
 from bottomheat.config import ChamberConfig
 from bottomheat.estimate import Estimator
+from bottomheat.estimate_state import BY_CALLUS
 from bottomheat.model import Alarm, Condition, Event, EventKind, Place, Record
+from bottomheat.protect import accused
 from bottomheat.protect.cutoff import Cutoff
 from bottomheat.protect.supply import Standing, Supply
 from bottomheat.state import ChamberState
@@ -85,6 +88,27 @@ def tell(
     if (after.no_heat is None) is not (before.no_heat is None):
         kind = EventKind.HEAT_RELEASED if after.no_heat is None else EventKind.HEAT_HELD
         events.append(Event(kind, now_s, name, after.no_heat or "heat may flow"))
+
+
+def doubted(
+    name: str,
+    before: ChamberState,
+    after: ChamberState,
+    now_s: float,
+    events: list[Event],
+) -> None:
+    """Say from when on the estimates that were given are not to be believed.
+
+    The probe was wrong for a time before it was accused, and the rows of that time are written.
+    """
+    doubt, last = after.outlook.doubt, before.outlook
+    by_callus = (before.estimator.basis or "").startswith(BY_CALLUS)
+    if doubt is None or last.doubt is not None or last.estimate is None or by_callus:
+        return
+    since_s = accused.since_s(after.watch, doubt, now_s)
+    if since_s is not None and since_s < now_s:
+        text = doubtful.words(doubt, now_s - since_s)
+        events.append(Event(EventKind.DOUBTED, now_s, name, text))
 
 
 def record(

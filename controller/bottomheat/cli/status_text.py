@@ -95,6 +95,8 @@ def _chamber(chamber: Mapping[str, Any], width: int, calibrated: str | None) -> 
     name = str(chamber["name"]).ljust(width)
     estimate = chamber["estimate_c"]
     bases = "bases not known"
+    if estimate is None and chamber.get("doubt"):
+        bases += f": {chamber['doubt']}"
     if estimate is not None:
         bases = f"bases {estimate:.1f} ± {chamber['expanded_k']:.1f} °C"
     head = f"{name}   {chamber['condition']:<10}   set {chamber['setpoint_c']:.1f}   {bases}"

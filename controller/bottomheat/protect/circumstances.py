@@ -99,6 +99,9 @@ def warm_without_heat(
 ) -> tuple[Watch, bool]:
     """Sun, a lamp or a warm shed: above the band, without heat for an hour, and not falling."""
     value_c = facts.estimate_c
+    doubted = value_c is None and facts.substrate_c is not None
+    if doubted and standing and not (watch.stuck or facts.heat):
+        return watch, True  # a probe that is not believed says nothing for it and nothing against
     moved = lay.moved_k(watch.layer, th.PATH_MINUTES)
     bound_c = facts.setpoint_c + (th.WARM_STILL_K if standing else th.WARM_K)
     top_c = facts.readings_c.get(Place.TOP)
@@ -161,6 +164,9 @@ def heat_lost(watch: Watch, facts: Facts, now_s: float, *, standing: bool) -> tu
     room_c = watch.layer.room_c if facts.room_c is None else facts.room_c
     if watch.last_c is None or room_c is None:
         return watch, True
-    ahead_c = room_c + (watch.last_c - room_c) * math.exp(-th.LOST_AHEAD_S / th.COOLS_S)
+    ahead_s = th.LOST_AHEAD_S
+    if value_c is None:
+        ahead_s += now_s - watch.cold_s  # what is known is from before it began to cool
+    ahead_c = room_c + (watch.last_c - room_c) * math.exp(-ahead_s / th.COOLS_S)
     bound_c = facts.setpoint_c - th.LOST_K + (th.LOST_BACK_K if standing else 0.0)
     return watch, min(ahead_c, watch.last_c) <= bound_c

@@ -11,6 +11,9 @@ from collections.abc import Mapping
 from bottomheat.protect import thresholds as th
 from bottomheat.protect.watch import Watch
 
+FOREIGN = "answer to each other's heat"
+"""Stands in the words of crossed boxes, in a latch file too."""
+
 
 def crossed(watches: Mapping[str, Watch], now_s: float) -> Mapping[str, str]:
     """Which chambers are crossed now, with the words that latch them.
@@ -31,7 +34,7 @@ def crossed(watches: Mapping[str, Watch], now_s: float) -> Mapping[str, str]:
         return {}
     names = " and ".join(sorted({*warm, *cold}))
     text = (
-        f"{names} answer to each other's heat: plugs or probes have changed places; "
+        f"{names} {FOREIGN}: plugs or probes have changed places; "
         "put them right, then run bottomheat prove"
     )
     return dict.fromkeys((*warm, *cold), text)

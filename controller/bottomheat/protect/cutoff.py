@@ -119,6 +119,7 @@ def watch_estimate(
     now_s: float,
     *,
     heated: bool = True,
+    evidence: Estimate | None = None,
 ) -> tuple[Cutoff, str | None]:
     """Hold the estimate to the callus limit, where no probe lies in the callus zone.
 
@@ -134,10 +135,17 @@ def watch_estimate(
         room_c: room as read, °C; None without one.
         limits: the chamber's limits.
         now_s: monotonic time, s.
+        evidence: what would come of a probe that is not believed, where there is no estimate: hot
+            it counts like one, cool it clears nothing.
         heated: heat has flowed within the last hours, or flows unasked; without any it is the sun
             or a warm shed, and a latch would only leave the bed cold at night.
     """
     limit_c = limits.callus_c
+    if estimate is None and evidence is not None and substrate_c is not None:
+        if min(evidence.celsius, substrate_c) > limit_c:
+            estimate = evidence
+        elif cutoff.estimate_far:
+            cutoff = replace(cutoff, estimate_far=0)
     if estimate is None or substrate_c is None:
         held = cutoff.estimate_held
         return cutoff, "estimate was above the callus limit and is not known now" if held else None
@@ -180,8 +188,16 @@ def may_reset(
     readings: Iterable[tuple[Place, Reading]],
     estimate: Estimate | None,
     limits: Limits,
+    evidence: Estimate | None = None,
 ) -> tuple[bool, tuple[str, ...]]:
-    """Whether the cause of a latch is gone, with the proof or what stands against it, in words."""
+    """Whether the cause of a latch is gone, with the proof or what stands against it, in words.
+
+    Args:
+        readings: of all probes.
+        estimate: of the callus zone, or None where it is not known.
+        limits: the chamber's limits.
+        evidence: what would come of a probe that is not believed; it speaks against a reset only.
+    """
     lines: list[str] = []
     fit = True
     for place, reading in readings:
@@ -205,5 +221,12 @@ def may_reset(
         lines.append(
             f"callus zone: {estimate.celsius:.1f} ± {estimate.expanded_k:.1f} °C, "
             f"limit {limits.callus_c:g}" + (": still above it" if hot else "")
+        )
+    elif evidence is not None:
+        hot = evidence.celsius > limits.callus_c
+        fit = fit and not hot
+        lines.append(
+            "callus zone: not known, the wet-layer probe is in doubt"
+            + (f" and makes it {evidence.celsius:.1f} °C, limit {limits.callus_c:g}" if hot else "")
         )
     return fit, tuple(lines)

@@ -15,7 +15,18 @@ from bottomheat.protect import layer as lay
 from bottomheat.protect import thresholds as th
 from bottomheat.protect.frozen import changed
 from bottomheat.protect.supply import RETURN_S
-from bottomheat.protect.watch import WELDED, Facts, Finding, Watch, models, needed_duty, suspended
+from bottomheat.protect.watch import (
+    WELDED,
+    Facts,
+    Finding,
+    Watch,
+    apart_k,
+    excess_k,
+    level_k,
+    models,
+    needed_duty,
+    suspended,
+)
 
 STUCK = f"{WELDED}: the contact has welded, or the mat is fed from elsewhere; unplug the mat"
 NO_EFFECT = (
@@ -70,7 +81,10 @@ def advance(
         watch = changed(watch, opened_s=now_s)
     opened = watch.opened_s is not None and now_s - watch.opened_s < th.CALLUS_OPENED_S
     lay_right = not watch.callus.displaced
-    watch = callus.follow(watch, facts, now_s, quiet=quiet or opened)
+    # Nobody knows what is likely there while the wet layer is not known.
+    blind = facts.substrate_c is None or watch.displaced is not None
+    blind = blind or not watch.frozen.isdisjoint(stillness.LAYERS)
+    watch = callus.follow(watch, facts, now_s, quiet=quiet or opened or blind)
     if lay_right and watch.callus.displaced:
         told.append(CALLUS_AWAY)
     if not waiting and Place.MAT not in watch.frozen:
@@ -173,18 +187,21 @@ def _displacement(watch: Watch, facts: Facts, now_s: float, told: list[str]) -> 
         return watch if watch.latched else _agreement(watch, facts, now_s, told)
     if watch.no_effect is not None or watch.stuck:
         return watch
+    past = watch
     watch, why, opened = signs.displaced(watch, facts, now_s)
     if opened is not None:
         told.append(opened)
     if why is None:
         return watch
     text = f"the wet-layer probe is displaced: {why}"
+    doubted_s = _in_doubt_since(past, now_s)
     again = watch.displaced_s is not None and now_s - watch.displaced_s < th.AGAIN_S
     told.append(text)
     return changed(
         watch,
         displaced=text,
         displaced_s=now_s,
+        doubted_s=doubted_s,
         displaced_c=math.inf if facts.substrate_c is None else facts.substrate_c,
         agrees_s=None,
         disturbed_s=None,
@@ -193,13 +210,28 @@ def _displacement(watch: Watch, facts: Facts, now_s: float, told: list[str]) -> 
     )
 
 
+def _in_doubt_since(watch: Watch, now_s: float) -> float:
+    """Since when a displaced probe has been in doubt: since it last agreed, or since the signs."""
+    since_s = watch.agreed_s if excess_k(watch) is not None else None
+    if since_s is None:
+        fell_s = watch.disturbed_s
+        signs_s = [
+            now_s,
+            math.inf if fell_s is None else fell_s - th.DROP_MINUTES * 60.0,
+            math.inf if watch.touch_s is None else watch.touch_s,
+            math.inf if watch.apart_s is None else watch.apart_s,
+        ]
+        since_s = min(signs_s)
+    return max(since_s, now_s - th.DOUBTED_S)
+
+
 def _agreement(watch: Watch, facts: Facts, now_s: float, told: list[str]) -> Watch:
     """A displaced probe: tried again once it has agreed for half an hour with the heat off."""
-    excess = signs.excess_k(watch)
+    excess = excess_k(watch)
     if excess is not None:
         bound_k = th.AGREES_K
         # Without heat a mat on a bench loses more downwards than upwards: below, the bound is wide.
-        low_k = -signs.apart_k(watch, facts)
+        low_k = -apart_k(watch, facts)
         agrees = low_k <= excess <= bound_k
     else:
         # Without a mat probe: it jumped back, or a day has gone.
@@ -248,10 +280,10 @@ def _heat(watch: Watch, facts: Facts, now_s: float, told: list[str]) -> Watch:
 
 def _has_effect(watch: Watch, facts: Facts) -> bool:
     """Whether the heat is back, seen without switching: the lead, with the heat on."""
-    excess = signs.excess_k(watch)
+    excess = excess_k(watch)
     if excess is None or watch.lead.sleeve < th.NO_LEAD_FROM or not facts.heat:
         return False
-    return excess > -th.NO_LEAD_SHARE / 2 * signs.level_k(watch, facts)
+    return excess > -th.NO_LEAD_SHARE / 2 * level_k(watch, facts)
 
 
 def _dropped(watch: Watch) -> frozenset[Place]:
@@ -281,7 +313,7 @@ def _cap(watch: Watch, facts: Facts, now_s: float) -> float | None:
     needed = needed_duty(watch, facts)
     if watch.probation_s is not None and now_s < watch.probation_s:
         return th.PROBATION_SHARE * (th.DUTY_UNMEASURED if needed is None else needed)
-    excess = signs.excess_k(watch)
+    excess = excess_k(watch)
     in_doubt = watch.no_effect is not None or watch.apart_s is not None or watch.touch_s is not None
     if watch.disturbed_s is not None:
         in_doubt = in_doubt or excess is None or not watch.judged
@@ -308,7 +340,7 @@ def _extra(watch: Watch, facts: Facts) -> float:
 def _justified(watch: Watch, facts: Facts, excess: float | None) -> bool:
     """Whether the bed answers to more heat than its setpoint needs as the model says it should."""
     if excess is not None:
-        return excess < signs.apart_k(watch, facts)
+        return excess < apart_k(watch, facts)
     moved = lay.moved_k(watch.layer, th.PATH_MINUTES)
     by_heat_k = lay.moved_by_heat_k(watch.layer, th.PATH_MINUTES, facts.layer_prior_k)
     if moved is None or by_heat_k is None or by_heat_k < th.RESPONSE_K:

@@ -154,7 +154,7 @@ _COLD: Final = (
         "none: cover the box before dark. Told once when it is foretold, too",
         NO,
         (Alarm.TONIGHT,),
-        tests=("tests/core/test_tonight.py",),
+        kinds=("cold-night",),
     ),
 )
 

@@ -13,30 +13,7 @@ from bottomheat.protect import layer as lay
 from bottomheat.protect import lead as led
 from bottomheat.protect import thresholds as th
 from bottomheat.protect.frozen import changed
-from bottomheat.protect.watch import Facts, Watch, suspended
-
-
-def level_k(watch: Watch, facts: Facts) -> float:
-    """Lead at full power: learned from the level, else from the ripple, else from the rating, K."""
-    return watch.lead.level_k or watch.lead.ripple_k or facts.lead_prior_k
-
-
-def excess_k(watch: Watch) -> float | None:
-    """The lead beyond what the heat explains, K; None while nothing is learned or measured."""
-    gain_k = watch.lead.level_k or watch.lead.ripple_k
-    if watch.lead.lead_k is None or gain_k is None:
-        return None
-    return watch.lead.lead_k - gain_k * watch.lead.sleeve
-
-
-def apart_k(watch: Watch, facts: Facts) -> float:
-    """How much too long a lead may be and still be the box's own, K.
-
-    The model is off in proportion to the heat that is in the mat, not to what the mat could give: a
-    strong mat in a mild room would hide a probe that lies ten kelvin off.
-    """
-    heat = max(watch.lead.sleeve, watch.lead.slow, th.DISPLACED_HEAT)
-    return max(th.DISPLACED_K, th.DISPLACED_SHARE * level_k(watch, facts) * heat)
+from bottomheat.protect.watch import Facts, Watch, apart_k, excess_k, level_k, suspended
 
 
 def warms_while_off(watch: Watch, facts: Facts, now_s: float) -> Watch:

@@ -10,9 +10,8 @@ from __future__ import annotations
 from bottomheat.model import Place
 from bottomheat.protect import thresholds as th
 from bottomheat.protect.frozen import changed
-from bottomheat.protect.signs import level_k
 from bottomheat.protect.supply import RETURN_S
-from bottomheat.protect.watch import Facts, Still, Watch
+from bottomheat.protect.watch import Facts, Still, Watch, level_k
 
 LAYERS = (Place.SUBSTRATE, Place.SUBSTRATE_2)
 

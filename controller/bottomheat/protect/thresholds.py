@@ -181,6 +181,10 @@ RESPONSE_SHARE: Final = 0.25
 WARM_RISE_K: Final = 1.0
 """Without a mat probe: rise in an hour with heat off, beyond the model, that wants a person."""
 
+DOUBTED_S: Final = 12 * 3600.0
+"""What a displaced probe said is in doubt since it last agreed with the mat, and no longer than
+the gains take to follow, or the model had been wrong (judgement)."""
+
 AGREES_K: Final = 1.5
 AGREES_S: Final = 30 * 60.0
 PROBATION_S: Final = 60 * 60.0

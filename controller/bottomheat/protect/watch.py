@@ -201,6 +201,8 @@ class Watch:
         displaced_c: what it read then, °C.
         agrees_s: since when it agrees again.
         probation_s: until when it is tried at half duty.
+        agreed_s: when what it says last agreed with the mat.
+        doubted_s: since when what it says has been in doubt, when it was diagnosed.
         frozen: places whose probe is frozen.
         thaw_s: since when one of them moves again.
         window_s: when the last proving window was asked for.
@@ -267,6 +269,8 @@ class Watch:
     displaced_c: float = math.inf
     agrees_s: float | None = None
     probation_s: float | None = None
+    agreed_s: float | None = None
+    doubted_s: float | None = None
     frozen: frozenset[Place] = frozenset()
     thaw_s: float | None = None
     window_s: float | None = None
@@ -348,6 +352,29 @@ class Finding:
 NOTHING = Finding()
 
 
+def level_k(watch: Watch, facts: Facts) -> float:
+    """Lead at full power: learned from the level, else from the ripple, else from the rating, K."""
+    return watch.lead.level_k or watch.lead.ripple_k or facts.lead_prior_k
+
+
+def excess_k(watch: Watch) -> float | None:
+    """The lead beyond what the heat explains, K; None while nothing is learned or measured."""
+    gain_k = watch.lead.level_k or watch.lead.ripple_k
+    if watch.lead.lead_k is None or gain_k is None:
+        return None
+    return watch.lead.lead_k - gain_k * watch.lead.sleeve
+
+
+def apart_k(watch: Watch, facts: Facts) -> float:
+    """How much too long a lead may be and still be the box's own, K.
+
+    The model is off in proportion to the heat that is in the mat, not to what the mat could give: a
+    strong mat in a mild room would hide a probe that lies ten kelvin off.
+    """
+    heat = max(watch.lead.sleeve, watch.lead.slow, th.DISPLACED_HEAT)
+    return max(th.DISPLACED_K, th.DISPLACED_SHARE * level_k(watch, facts) * heat)
+
+
 def models(watch: Watch, facts: Facts, now_s: float) -> Watch:
     """Move both models on by one cycle."""
     learn = not (watch.suspected or suspended(watch, facts, now_s) or facts.pulse)
@@ -376,7 +403,11 @@ def models(watch: Watch, facts: Facts, now_s: float) -> Watch:
     if last_s is not None:
         gone = min(1.0, (now_s - last_s) / th.MEAN_DUTY_S)
         mean_duty += (float(facts.heat) - mean_duty) * max(0.0, gone)
-    return changed(watch, lead=lead, layer=layer, mean_duty=mean_duty)
+    after = changed(watch, lead=lead, layer=layer, mean_duty=mean_duty)
+    excess = excess_k(after)
+    if excess is None or excess > max(th.AGREES_K, apart_k(after, facts) / 2.0):
+        return after
+    return changed(after, agreed_s=now_s)
 
 
 def suspended(watch: Watch, facts: Facts, now_s: float) -> bool:

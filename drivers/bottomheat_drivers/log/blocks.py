@@ -11,7 +11,7 @@ import sqlite3
 from collections import deque
 from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import pairwise
 from pathlib import Path
@@ -20,6 +20,7 @@ from typing import Any, Final, TypeAlias
 import numpy as np
 import numpy.typing as npt
 
+from bottomheat_drivers.log.believing import believed
 from bottomheat_drivers.log.gaps import GapReader
 from bottomheat_drivers.log.knots import SAMPLE, drawn
 from bottomheat_drivers.log.logfile import LogFile
@@ -52,7 +53,7 @@ class Block:
     Attributes:
         chamber: the box.
         wall_ms: when, UTC ms.
-        estimate_c: callus zone, °C; NaN: none.
+        estimate_c: callus zone, °C; NaN: none, or one that is in doubt.
         setpoint_c: what it should be, °C.
         room_c: room, °C; NaN: no good reading.
         heat: whether the relay was commanded closed.
@@ -101,6 +102,14 @@ class BlockReader(GapReader):
     def _told_ends(self) -> Any:
         return super()._ends()
 
+    @cached_property
+    def _spans_in_doubt(self) -> Mapping[str, Sequence[tuple[int, int]]]:
+        return super().doubted()
+
+    def doubted(self) -> Mapping[str, Sequence[tuple[int, int]]]:
+        """By chamber from when to when the estimates are in doubt, UTC ms (``doubtful``)."""
+        return self._spans_in_doubt
+
     def _placings(self) -> Mapping[int, Placing]:
         return self._placed_runs
 
@@ -135,9 +144,15 @@ class BlockReader(GapReader):
                 drawn = _drawn(states, stretch.placing, found[1], (from_ms, to_ms))
                 for block in _blocks(states, stretch.placing, found[0], (from_ms, to_ms)):
                     beside = drawn.pop(block.chamber, None)
-                    yield block if beside is None else _merged(block, *beside)
+                    yield self._believed(block if beside is None else _merged(block, *beside))
                 for block, rank in drawn.values():
-                    yield _merged(None, block, rank)
+                    yield self._believed(_merged(None, block, rank))
+
+    def _believed(self, block: Block) -> Block:
+        spans = self.doubted().get(block.chamber, ())
+        if not spans:
+            return block
+        return replace(block, estimate_c=believed(block.estimate_c, block.wall_ms, spans))
 
     def expanded_k(self, chamber: str, wall_ms: int, from_ms: int, to_ms: int) -> float | None:
         """The uncertainty (k = 2) of a box's estimate at the time of one of its rows, K.

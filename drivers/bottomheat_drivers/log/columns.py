@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Collection, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import chain
 from pathlib import Path
 from typing import Final, TypeAlias
@@ -12,6 +12,7 @@ from typing import Final, TypeAlias
 import numpy as np
 import numpy.typing as npt
 
+from bottomheat_drivers.log.believing import believed
 from bottomheat_drivers.log.gaps import MAX_GAP_S, Cause, Gap, gaps
 from bottomheat_drivers.log.knots import SAMPLE, Knots, ThinnedRows, drawn
 from bottomheat_drivers.log.placing import Placing
@@ -51,7 +52,8 @@ class Columns:
     above the band of 0.5 K around the setpoint and the area beyond it; ``duty`` is the share of the
     time with heat commanded on.
 
-    Missing values are NaN.  A column that was not asked for is all NaN.
+    Missing values are NaN.  A column that was not asked for is all NaN.  An estimate of a time that
+    was in doubt when the probe was found out is missing.
 
     Attributes:
         wall_ms: when, UTC ms; never decreases.
@@ -128,7 +130,15 @@ def columns(
     if only is not None and len(names) < len(set(only)):
         raise KeyError(f"no such columns: {sorted(set(only) - set(VALUES))}")
     with _ColumnReader(path) as log:
-        return log.columns(chamber, from_ms, to_ms, names)
+        found = log.columns(chamber, from_ms, to_ms, names)
+        spans = log.doubted().get(chamber, ())
+    if not spans:
+        return found
+    return replace(
+        found,
+        estimate_c=believed(found.estimate_c, found.wall_ms, spans),
+        expanded_k=believed(found.expanded_k, found.wall_ms, spans),
+    )
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import contextlib
 import heapq
-from collections.abc import Generator, Iterator
+from collections.abc import Generator, Iterator, Mapping, Sequence
 from typing import Any, TypeVar
 
+from bottomheat import doubtful
 from bottomheat.calibration.ledger import ProbeCheck, Reference, ReferenceEntry
 from bottomheat.model import Alarm, Estimate, Event, EventKind
 from bottomheat.protect.tending import Lid
@@ -129,6 +130,10 @@ class LogReader(Searcher):
             (chamber,),
         )
         return int(rows[0][0]) if rows else 0
+
+    def doubted(self) -> Mapping[str, Sequence[tuple[int, int]]]:
+        """By chamber from when to when the estimates are in doubt, UTC ms (``doubtful``)."""
+        return doubtful.spans(self.events(kind=EventKind.DOUBTED))
 
     def events(
         self,

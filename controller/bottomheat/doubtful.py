@@ -1,0 +1,56 @@
+"""From when on the estimates in a log are in doubt: what a cycle says, and how a record reads it.
+
+A probe that is displaced or stands still is found after some time, and the estimates of that time
+are in the log.  When it is found the cycle says from when on they are not to be believed, and
+whoever makes a record of the rows takes that time for unknown.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from typing import Final, Protocol
+
+from bottomheat.model import Event, EventKind
+
+_WORDS: Final = re.compile(r"not known for the (?P<minutes>\d+) min before this")
+_LONGEST_MIN: Final = 7 * 24 * 60
+
+
+class Row(Protocol):
+    """An event as logged; ``wall_ms`` is UTC ms."""
+
+    @property
+    def wall_ms(self) -> int: ...  # noqa: D102
+    @property
+    def event(self) -> Event: ...  # noqa: D102
+
+
+def words(doubt: str, before_s: float) -> str:
+    """What a cycle says that finds a probe in doubt.
+
+    Args:
+        doubt: what is wrong, in few words.
+        before_s: for how long it has been so, s.
+    """
+    minutes = -int(-before_s // 60.0)
+    return f"{doubt}: the bases are not known for the {minutes} min before this either"
+
+
+def spans(rows: Iterable[Row]) -> dict[str, list[tuple[int, int]]]:
+    """By chamber from when to when estimates in the log are in doubt, UTC ms, oldest first.
+
+    Args:
+        rows: events, in any order; those that say nothing of it are passed over.
+    """
+    found: dict[str, list[tuple[int, int]]] = {}
+    for row in rows:
+        event = row.event
+        if event.kind is not EventKind.DOUBTED or event.chamber is None:
+            continue
+        told = _WORDS.search(event.text)
+        if told is None:
+            continue
+        before_ms = min(int(told["minutes"]), _LONGEST_MIN) * 60_000
+        found.setdefault(event.chamber, []).append((row.wall_ms - before_ms, row.wall_ms))
+    return {name: sorted(each) for name, each in found.items()}

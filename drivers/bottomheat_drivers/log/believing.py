@@ -1,0 +1,26 @@
+"""Estimates of a time that was in doubt when the probe was found out.  It imports numpy."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+
+def believed(
+    values: npt.NDArray[np.float64],
+    wall_ms: npt.NDArray[np.int64],
+    spans: Sequence[tuple[int, int]],
+) -> npt.NDArray[np.float64]:
+    """The values, and NaN where they are not to be believed.
+
+    Args:
+        values: one at each time.
+        wall_ms: the times, UTC ms.
+        spans: from when to when they are in doubt, UTC ms, begin included, end not.
+    """
+    doubted = np.zeros(len(wall_ms), np.bool_)
+    for from_ms, to_ms in spans:
+        doubted |= (wall_ms >= from_ms) & (wall_ms < to_ms)
+    return np.where(doubted, np.nan, values) if doubted.any() else values
