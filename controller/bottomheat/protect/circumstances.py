@@ -99,9 +99,8 @@ def warm_without_heat(
 ) -> tuple[Watch, bool]:
     """Sun, a lamp or a warm shed: above the band, without heat for an hour, and not falling."""
     value_c = facts.estimate_c
-    doubted = value_c is None and facts.substrate_c is not None
-    if doubted and standing and not (watch.stuck or facts.heat):
-        return watch, True  # a probe that is not believed says nothing for it and nothing against
+    if value_c is None and standing and not (watch.stuck or facts.heat):
+        return watch, True  # who is not believed or silent says nothing for it and nothing against
     moved = lay.moved_k(watch.layer, th.PATH_MINUTES)
     bound_c = facts.setpoint_c + (th.WARM_STILL_K if standing else th.WARM_K)
     top_c = facts.readings_c.get(Place.TOP)
@@ -143,6 +142,8 @@ def _fed(watch: Watch, now_s: float) -> bool:
     lead_k, gain_k = watch.lead.lead_k, watch.lead.level_k or watch.lead.ripple_k
     if watch.off_s is None or now_s - watch.off_s < th.UNHEARD_S or lead_k is None:
         return False
+    if watch.displaced is not None:
+        return False  # the lead is too long by how far the probe lies off
     return lead_k >= max(th.STUCK_LEAD_K, th.STUCK_LEAD_SHARE * (gain_k or 0.0))
 
 
