@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from bottomheat.commission.relay_heat import LEAST, TIMES, TURN_S
 from bottomheat.identification.stretch import Stretch
 from random_boxes import Box
 
@@ -99,13 +100,27 @@ class Run:
             self.row(1.0 if on else 0.0)
 
     def relay(
-        self, centre_c: float, half_k: float, periods: int, follow_k_per_h: float = 0.0
+        self,
+        centre_c: float,
+        half_k: float,
+        periods: int,
+        follow_k_per_h: float = 0.0,
+        high: float = 1.0,
     ) -> bool:
-        """Switch full power around a temperature as read; whether all periods came in 16 h."""
-        on, switched, start_s = True, 0, self.now_s
+        """Switch heat around a temperature as read; whether all periods came in 16 h.
+
+        Args:
+            centre_c: the temperature, °C.
+            half_k: half the width between the switching points, K.
+            periods: how many.
+            follow_k_per_h: how the temperature moves, K/h.
+            high: duty while on; below 1 it is given in turns, as the service gives it.
+        """
+        on, switched, start_s, on_s = True, 0, self.now_s, self.now_s
         smooth_c: float | None = None
         while switched <= periods and self.now_s - start_s < 16 * 3600.0:
-            read_c = self.row(1.0 if on else 0.0)
+            in_turn_s = (self.now_s - on_s) % TURN_S
+            read_c = self.row(1.0 if on and in_turn_s < high * TURN_S - ROW_S / 2 else 0.0)
             smooth_c = (
                 read_c
                 if smooth_c is None
@@ -115,7 +130,7 @@ class Run:
             if on and smooth_c >= at_c + half_k:
                 on = False
             elif not on and smooth_c <= at_c - half_k:
-                on = True
+                on, on_s = True, self.now_s
                 switched += 1
         return switched > periods
 
@@ -159,7 +174,10 @@ def relay_run(
     half_k: float = 0.08,
     before_h: float = 2.0,
 ) -> tuple[Run, float]:
-    """Relay periods around where the wet layer rests; also when the relay began, s."""
+    """Relay periods around where the wet layer rests; also when the relay began, s.
+
+    Heat is twice what the box rests at, as the service has it where no bound is near.
+    """
     rng = np.random.default_rng(seed)
     room_c = float(rng.uniform(box.coldest_c + 1.0, 18.0))
     duty = min(0.85, max(0.1, (25.0 - room_c) / (box.gain("callus") * box.watts)))
@@ -170,5 +188,5 @@ def relay_run(
     centre_c = run.rows[-1][1]
     # The wet layer's setpoint follows the room: up as the room cools.
     follow = -drift_k_per_h * (1.0 / box.factor - 1.0)
-    run.relay(centre_c, half_k, periods, follow)
+    run.relay(centre_c, half_k, periods, follow, min(1.0, max(LEAST, TIMES * duty)))
     return run, begun_s

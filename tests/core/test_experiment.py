@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from bottomheat import regulate
 from bottomheat.chamber import Chamber
-from bottomheat.commission import experiment, proving
+from bottomheat.commission import experiment, proving, relay_heat
 from bottomheat.commission.experiment import Experiment, Kind, Phase, Plan
 from bottomheat.estimate import Outlook
 from bottomheat.identification.found import Found
@@ -216,16 +216,116 @@ def test_relay_is_refused_below_a_near_ceiling():
     assert done.phase is Phase.REST
 
 
-def test_strong_mat_ends_a_relay_at_its_bound():
-    """A mat limit that full power reaches: heat is cut by the bound, and the relay is over."""
+def test_a_relay_gives_less_heat_where_the_mat_would_reach_its_bound():
+    """A mat limit that full power reaches: all periods come, the mat stays below its bound."""
     trial = Trial(
         Chamber(), 45.0, 14.0, settle_h=8.0, keys={"limits": {"mat": 50, "substrate": 40}}
     )
     trial.ask(RELAY)
     done = trial.until_over()
-    assert "mat held at 47 °C" in done.over
-    highest = max(dict(r.readings)[Place.MAT].celsius for r in trial.plant.records["bench"])
-    assert highest < 50.0
+    assert done.complete, done.over
+    assert done.eased == ()
+    assert 0.4 < done.high < 0.75
+    assert f"begins: {done.high:.0%} of full heat on and off" in trial.told()[0]
+    rows = trial.plant.records["bench"][trial.asked :]
+    assert max(dict(row.readings)[Place.MAT].celsius for row in rows) < 47.0
+    found = fit_relay(trial.stretch(), done.begun_s, done.over_s)
+    assert isinstance(found, RelayFound), found
+    assert found.cycle.on_duty == pytest.approx(done.high, abs=0.05)
+    assert 0.7 < found.ku_per_k < 1.15  # as of full heat
+
+
+def test_a_relay_is_refused_where_even_little_heat_takes_the_mat_to_its_bound():
+    trial = Trial(
+        Chamber(), 45.0, 14.0, settle_h=8.0, keys={"limits": {"mat": 44, "substrate": 40}}
+    )
+    trial.ask(RELAY)
+    done = trial.until_over()
+    assert "no room for a relay" in done.over
+    assert "the mat at 41 °C; a step needs less" in done.over
+
+
+def eased(trial, finding=NOTHING, bound=None, layer_c=24.0):
+    """One cycle later, the relay on, with what protection asks for."""
+    law, outlook, usable = seen(layer_c, 14.0, 25.0, 25.0)
+    return experiment.follow(
+        ChamberState(experiment=trial),
+        law,
+        outlook,
+        usable,
+        BOX,
+        finding,
+        trial.at_s + 10.0,
+        bound=bound,
+        no_heat=None,
+        proving=False,
+    )
+
+
+def test_a_relay_whose_heat_is_bounded_goes_on_with_less_and_ends_the_fourth_time():
+    """Once a period; the bound itself holds all the while."""
+    finding = replace(NOTHING, duty_cap=0.3)
+    trial = replace(
+        experiment.begin(RELAY, BOX, Lid.ON, 0.0),
+        phase=Phase.RELAY,
+        begun_s=0.0,
+        start_c=25.0,
+        base=0.4,
+        high=0.8,
+        duty=0.8,
+        on=True,
+    )
+    for period in range(relay_heat.MOST_EASED):
+        trial = replace(trial, switched=period, on=True)
+        trial = eased(eased(trial, finding), finding)
+        assert trial.over is None
+        assert trial.high == pytest.approx(0.8 * relay_heat.EASE ** (period + 1))
+        assert trial.duty == trial.high
+        law, relay, _ = experiment.driven(
+            trial, regulate.Law(), Modulator(), finding, None, trial.at_s, None
+        )
+        assert law.duty == 0.3
+        assert relay.planned_s == pytest.approx(0.3 * relay_heat.TURN_S)
+    off = eased(replace(trial, switched=3, on=False), finding, layer_c=25.0)
+    assert off.over is None  # what is bounded while it is off anyway says nothing
+    trial = eased(replace(trial, switched=3, on=True), finding)
+    assert "so much heat is too much for it" in trial.over
+    assert trial.duty == 0.0
+
+
+duties = st.floats(0.0, 1.0)
+
+
+@given(
+    duties,
+    st.floats(5.0, 90.0),
+    st.none() | st.floats(-5.0, 60.0),
+    st.floats(-5.0, 20.0),
+    st.floats(-10.0, 60.0),
+)
+def test_heat_of_a_relay_reaches_no_bound_and_switches_back(base, rise_k, lead_k, layer_k, mat_k):
+    high = relay_heat.most(base, rise_k, lead_k, layer_k, mat_k)
+    if high is None:
+        return
+    assert relay_heat.LEAST <= high <= 1.0
+    assert high >= min(1.0, base / relay_heat.MOST_SHARE)
+    assert relay_heat.SWING_FRAC * rise_k * high < layer_k
+    if lead_k is not None and base > 0.05:
+        assert high * max(0.0, lead_k) / base < mat_k
+    # Less room never gives more heat.
+    less = relay_heat.most(base, rise_k, lead_k, layer_k - 0.5, mat_k - 1.0)
+    assert less is None or less <= high
+
+
+def test_the_lead_of_the_mat_is_its_mean():
+    """Ripple of a window, 6 K in all, leaves a tenth of it; no probe, no lead."""
+    lead_k, ends = None, []
+    for step in range(1080):
+        mat_c = 40.0 + 3.0 * math.sin(2.0 * math.pi * step / 60.0)
+        lead_k = relay_heat.lead_k(lead_k, mat_c, 28.0, 10.0)
+        ends.append(lead_k)
+    assert ends[-60:] == pytest.approx([12.0] * 60, abs=0.3)
+    assert relay_heat.lead_k(12.0, None, 28.0, 10.0) is None
 
 
 def test_on_off_law_can_be_stepped_too():

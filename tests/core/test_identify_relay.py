@@ -143,6 +143,29 @@ def test_drift_of_the_room_is_taken_out():
     assert found[1].ku_per_k == pytest.approx(found[0].ku_per_k, rel=0.08)
 
 
+def test_heat_in_turns_is_one_time_of_heat():
+    """The same box under full heat and under half of it, given in turns: one answer."""
+    box = BOXES[0]
+    found = []
+    for high in (1.0, 0.5):
+        run = Run(box, 0.3, 14.0, 0.0, seed=4)
+        run.windows(0.3, 2.0)
+        begun_s, centre_c = run.now_s, run.rows[-1][1]
+        assert run.relay(centre_c, 0.08, 4, high=high)
+        found.append(fit_relay(run.stretch(), begun_s))
+    whole, turned = found
+    assert not isinstance(whole, NotEnough)
+    assert not isinstance(turned, NotEnough)
+    assert whole.cycle.on_duty == 1.0
+    # The last pause is left out of the time of heat, so that its duty comes out a little high.
+    assert turned.cycle.on_duty == pytest.approx(0.5, abs=0.05)
+    assert turned.cycle.periods == whole.cycle.periods
+    # Rests at 0.3: on for 30 % of the time, and for 60 %.
+    assert whole.cycle.on_share == pytest.approx(0.3, abs=0.08)
+    assert turned.cycle.on_share == pytest.approx(0.6, abs=0.08)
+    assert turned.ku_per_k == pytest.approx(whole.ku_per_k, rel=0.15)
+
+
 def test_first_order_rests_on_the_room():
     """Gain of the mean period within 15 % of the box's, in a still room after long rest."""
     box = BOXES[1]
@@ -166,7 +189,7 @@ def test_switching_by_noise_is_not_a_period():
     """A relay without width on a noisy probe."""
     run = Run(BOXES[0], 0.4, 12.0, 0.0)
     for count in range(2000):
-        run.row(float(count % 30 < 12))
+        run.row(float(count % 45 < 12))
     found = fit_relay(run.stretch())
     assert isinstance(found, NotEnough)
     assert "noise" in found.reasons[0]

@@ -1,11 +1,11 @@
 """Experiments on a box that show how it answers heat: a step of the duty, or a relay.
 
 First the ordinary law brings the box to rest and one hour is measured.  Then either the duty is
-changed by a small step and held (the room's changes are made up for meanwhile), or full power is
-switched on and off by the wet layer around its setpoint (K. J. Åström & T. Hägglund, Automatica 20
-(1984) 645).  The experiment only takes the place of the law: cutoff, detectors, bounds of wet layer
-and mat, and the keeper stay above it.  Anything out of the ordinary ends it, and the law goes on
-from what it knew before, so that its duty does not jump.
+changed by a small step and held (the room's changes are made up for meanwhile), or heat is switched
+on and off by the wet layer around its setpoint, about twice what the box needs (`relay_heat`;
+K. J. Åström & T. Hägglund, Automatica 20 (1984) 645).  The experiment only takes the place of the
+law: cutoff, detectors, bounds of wet layer and mat, and the keeper stay above it.  Anything out of
+the ordinary ends it, and the law goes on from what it knew before, so that its duty does not jump.
 
 Sizes come from handbook values (calculated on chamber models) unless the config has a model.
 """
@@ -18,7 +18,8 @@ from enum import StrEnum
 from typing import TYPE_CHECKING
 
 from bottomheat import modulate, regulate
-from bottomheat.config import ChamberConfig, Direct, TemperatureFactor
+from bottomheat.commission import relay_heat
+from bottomheat.config import LIMIT_MARGIN_K, ChamberConfig, Direct, TemperatureFactor
 from bottomheat.estimate import Outlook
 from bottomheat.heating import CAPPED, layer_cap
 from bottomheat.model import PLACE_WORDS, Event, EventKind, Place
@@ -62,10 +63,6 @@ FACTOR = 0.74
 LAYER_SLOW_S, LAYER_QUICK_S, LAYER_QUICK_SHARE, LAYER_DEAD_S = 33_120.0, 6_480.0, 0.38, 900.0
 """How the nominal box's wet layer answers (calculated); its rise is measured at rest."""
 
-RELAY_SWING_FRAC = 0.04
-"""How far a relay swings the wet layer above its setpoint, share of the rise at full power: 0.03
-on the nominal box."""
-
 _ASKED, _BEGUN, _OVER = "was asked for", "begins", "is over"
 
 
@@ -89,7 +86,7 @@ class Phase(StrEnum):
 
     REST = "waiting until the box is at rest"
     STEP = "heat changed by a step, watching"
-    RELAY = "switching full heat on and off"
+    RELAY = "switching heat on and off"
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,6 +136,9 @@ class Experiment:
         start_c: callus zone when it began, °C.
         rise_k: steady rise of the wet layer at full power, K, as it rested.
         moved_k: how far it has been away from that, K, signed.
+        lead_k: how far the mat is above the wet layer at rest, K, low-passed; None without a probe.
+        high: duty while the relay is on, 0...1.
+        eased: in which periods of the relay that was made less.
         on: the relay's wish.
         switched: how often it has switched on.
         duty: what is asked for now, 0...1.
@@ -163,6 +163,9 @@ class Experiment:
     start_c: float = 0.0
     rise_k: float = 0.0
     moved_k: float = 0.0
+    lead_k: float | None = None
+    high: float = 1.0
+    eased: tuple[int, ...] = ()
     on: bool = False
     switched: int = 0
     duty: float = 0.0
@@ -247,18 +250,20 @@ def follow(
         why = "wet layer, room or callus zone are not known"
     if why is not None or layer_c is None or room_c is None or estimate is None or wanted_c is None:
         return ended(trial, why or "", now_s)
-    heated_s = now_s - trial.at_s if state.relay.closed else 0.0
+    before_s = trial.at_s
+    heated_s = now_s - before_s if state.relay.closed else 0.0
     trial = replace(trial, at_s=now_s, given_s=trial.given_s + heated_s)
     off_k = estimate.celsius - chamber.callus_zone_c
     if trial.phase is Phase.REST:
-        trial = _rest(trial, layer_c, off_k, now_s)
+        lead_k = relay_heat.lead_k(trial.lead_k, usable.get(Place.MAT), layer_c, now_s - before_s)
+        trial = _rest(replace(trial, lead_k=lead_k), layer_c, off_k, now_s)
         if trial.begun_s is None or trial.over is not None:
             return trial
         rise_k = full_rise_k(trial, layer_c, room_c)
         trial = replace(trial, room_c=room_c, start_c=estimate.celsius, rise_k=rise_k)
         if trial.plan.kind is Kind.STEP:
             return _begin_step(trial, layer_c, bound, now_s)
-        return _begin_relay(trial, layer_c, wanted_c, bound, now_s)
+        return _begin_relay(trial, wanted_c, bound, now_s)
     moved_k = estimate.celsius - trial.start_c
     if abs(moved_k) > abs(trial.moved_k):
         trial = replace(trial, moved_k=moved_k)
@@ -266,7 +271,19 @@ def follow(
         return ended(trial, f"the callus zone has moved by {trial.plan.bound_k:.1f} K", now_s)
     if trial.phase is Phase.STEP:
         return _step(trial, room_c, now_s)
+    if bound is not None or finding.duty_cap is not None:
+        trial = _eased(trial, bound or CAPPED, now_s)
     return _relay(trial, layer_c, wanted_c, now_s)
+
+
+def _eased(trial: Experiment, why: str, now_s: float) -> Experiment:
+    """Less heat from now on, once a period; what protection asks for holds meanwhile anyway."""
+    if not trial.on or trial.eased[-1:] == (trial.switched,):
+        return trial
+    if len(trial.eased) >= relay_heat.MOST_EASED:
+        return ended(trial, f"so much heat is too much for it: {why}; a step needs less", now_s)
+    high = max(relay_heat.LEAST, relay_heat.EASE * trial.high)
+    return replace(trial, high=high, duty=high, eased=(*trial.eased, trial.switched))
 
 
 def _trouble(
@@ -305,10 +322,8 @@ def _trouble(
         return "the weekly proof of the series relay came between; begin again"
     if finding.pause:
         return "protection wants to see how the mat answers with its heat off"
-    if trial.phase is Phase.STEP and bound == mat_held(chamber):
+    if bound == mat_held(chamber):
         return None  # it cuts a pulse short, as it does under the law, and the log knows
-    if trial.phase is Phase.RELAY and (finding.duty_cap is not None or bound is not None):
-        return f"full heat is too much for it: {bound or CAPPED}; a step needs less"
     return bound
 
 
@@ -362,23 +377,26 @@ def _clear(duty: float) -> float:
     return min(1.0, max(0.0, duty))
 
 
-def _begin_relay(
-    trial: Experiment, layer_c: float, wanted_c: float, bound: str | None, now_s: float
-) -> Experiment:
-    """Refuse where full power would take the wet layer to its ceiling."""
-    most_c = layer_cap(trial.chamber)
-    swing_k = trial.plan.half_k + RELAY_SWING_FRAC * trial.rise_k
-    if wanted_c + swing_k > most_c or bound is not None:
+def _begin_relay(trial: Experiment, wanted_c: float, bound: str | None, now_s: float) -> Experiment:
+    """Choose the heat; refuse where even the least would take the box to a bound."""
+    chamber = trial.chamber
+    upper_c = wanted_c + trial.plan.half_k
+    layer_k, mat_k = layer_cap(chamber) - upper_c, chamber.limits.mat_c - LIMIT_MARGIN_K - upper_c
+    most = relay_heat.most(trial.base, trial.rise_k, trial.lead_k, layer_k, mat_k)
+    if most is None or bound is not None:
         why = (
-            f"no room for a relay: the wet layer would swing to {wanted_c + swing_k:.1f} °C and is "
-            f"held at {most_c:.1f} °C at most; a step needs less"
+            f"no room for a relay: the wet layer is to be at {wanted_c:.1f} °C, is held at "
+            f"{layer_cap(chamber):.1f} °C at most, and the mat at "
+            f"{chamber.limits.mat_c - LIMIT_MARGIN_K:g} °C; a step needs less"
         )
         return ended(trial, why, now_s)
-    on = layer_c < wanted_c
-    return replace(trial, phase=Phase.RELAY, on=on, duty=1.0 if on else 0.0)
+    # Without heat at first: a window of the law's that has begun would lengthen the first turn.
+    return replace(trial, phase=Phase.RELAY, high=most)
 
 
 def _relay(trial: Experiment, layer_c: float, wanted_c: float, now_s: float) -> Experiment:
+    if trial.over is not None:
+        return trial
     if now_s - (trial.begun_s or now_s) >= RELAY_MOST_S:
         why = f"time is up: {max(0, trial.switched - 1)} of {trial.plan.periods} periods"
         return ended(trial, why, now_s)
@@ -388,7 +406,7 @@ def _relay(trial: Experiment, layer_c: float, wanted_c: float, now_s: float) -> 
     if trial.on and layer_c >= wanted_c + trial.plan.half_k:
         return replace(trial, on=False, duty=0.0)
     if not trial.on and layer_c <= wanted_c - trial.plan.half_k:
-        return replace(trial, on=True, duty=1.0, switched=trial.switched + 1)
+        return replace(trial, on=True, duty=trial.high, switched=trial.switched + 1)
     return trial
 
 
@@ -419,15 +437,9 @@ def driven(
     duty = trial.duty if finding.duty_cap is None else min(trial.duty, finding.duty_cap)
     law = replace(regulate.idle(law), duty=duty)
     if trial.phase is Phase.RELAY:
-        relay = modulate.on_off(
-            relay,
-            trial.on,
-            now_s,
-            min_on_s=heater.min_on,
-            min_off_s=heater.min_off,
-            bound=bound is not None,
-        )
-        return law, relay, "full heat on and off, to see how the bed answers"
+        said = "full heat" if trial.high >= 1.0 else f"{trial.high:.0%} of full heat"
+        relay = relay_heat.turned(relay, trial.on, duty, now_s, heater, bound=bound is not None)
+        return law, relay, f"{said} on and off, to see how the bed answers"
     relay = modulate.proportion(
         relay,
         duty,
@@ -453,7 +465,9 @@ def told(
     if before.begun_s is None and after.begun_s is not None and after.drives:
         how = f"heat changed by {after.size:+.1%} of full power from {after.base:.1%}"
         if after.plan.kind is Kind.RELAY:
-            how = f"heat was on {after.base:.1%} of the time"
+            how = (
+                f"{after.high:.0%} of full heat on and off; it was on {after.base:.1%} of the time"
+            )
         text = f"experiment: the {kind} {_BEGUN}: {how}"
         events.append(Event(EventKind.EXPERIMENT, now_s, name, text, durable=True))
     if before.over is None and after.over is not None:

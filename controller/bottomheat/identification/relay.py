@@ -3,7 +3,7 @@
 K. J. Åström & T. Hägglund, Automatica 20 (1984) 645: a relay of amplitude d with hysteresis e makes
 a process swing by a; its describing function puts the ultimate gain at 4d/(π√(a² - e²)), at a phase
 of -180° + asin(e/a).  For one lag and a delay the limit cycle is known exactly; one period of an
-uneven relay (full power or none) gives gain, lag and delay: Q.-G. Wang, C.-C. Hang & B. Zou, Ind.
+uneven relay (heat or none) gives gain, lag and delay: Q.-G. Wang, C.-C. Hang & B. Zou, Ind.
 Eng. Chem. Res. 36 (1997) 1540.  Formulas from memory, derived again, and checked by simulation.
 """
 
@@ -28,6 +28,10 @@ SMOOTH_S: Final = 90.0
 LEAST_HOURS: Final = 1.0
 LEAST_PERIODS: Final = 2
 LEAST_PERIOD_S: Final = 900.0
+TURN_PAUSE_S: Final = 210.0
+"""Heat that goes on again within this time was only given in turns, at less than full power: the
+longest pause within such a turn is 192 s, and a swing's own lasts at least twice its dead time."""
+
 UNEVEN_FRAC: Final = 0.35
 """Spread of the periods, over their mean, above which it was no limit cycle; judgement."""
 
@@ -138,7 +142,7 @@ def fit_relay(
     if isinstance(cycle, NotEnough):
         return cycle
     try:
-        ku_per_k = ultimate_gain(0.5, cycle.amplitude_k, cycle.hysteresis_k)
+        ku_per_k = ultimate_gain(cycle.on_duty / 2.0, cycle.amplitude_k, cycle.hysteresis_k)
     except ValueError:
         return NotEnough(
             ("the wet layer swung no further than the relay's own width: run it with a wider one",)
@@ -237,15 +241,25 @@ def mean_cycle(stretch: Stretch, begun_s: float, ended_s: float) -> LimitCycle |
         phase_rad=-(-math.atan2(answer.imag, answer.real) % (2.0 * math.pi)),
         periods=periods,
         drift_k_per_h=float(slope[0]) * 3600.0,
+        on_duty=min(1.0, float(heat[whole].sum()) * GRID_S / sum(ons)),
     )
 
 
 def _switchings(stretch: Stretch, begun_s: float, ended_s: float) -> tuple[Floats, Floats]:
-    """When heat went on, and off, s: a row's heat is of the time before it."""
+    """When heat went on, and off, s: a row's heat is of the time before it.
+
+    Heat in turns counts as on from the first to the last closed part of them.
+    """
     on = np.nan_to_num(stretch.heat_share) > 0.5
     inside = (stretch.time_s[:-1] >= begun_s) & (stretch.time_s[1:] <= ended_s)
     at_s = stretch.time_s[:-1]
-    return at_s[inside & ~on[:-1] & on[1:]], at_s[inside & on[:-1] & ~on[1:]]
+    starts_s, stops_s = at_s[inside & ~on[:-1] & on[1:]], at_s[inside & on[:-1] & ~on[1:]]
+    # Which start comes within a turn of which stop before it.
+    next_s = np.searchsorted(starts_s, stops_s)
+    again = np.zeros(len(stops_s), bool)
+    known = next_s < len(starts_s)
+    again[known] = starts_s[next_s[known]] - stops_s[known] <= TURN_PAUSE_S
+    return np.delete(starts_s, next_s[again]), stops_s[~again]
 
 
 def _heat(stretch: Stretch, grid_s: Floats) -> Floats:
@@ -268,6 +282,8 @@ def _simple(stretch: Stretch, cycle: LimitCycle, good: np.ndarray) -> FirstOrder
     switch_k = (middle_k - cycle.hysteresis_k, middle_k + cycle.hysteresis_k)
     ends_k = (middle_k + cycle.trough_k, middle_k + cycle.peak_k)
     try:
-        return first_order(mean_k / share, (1.0, 0.0), switch_k, ends_k, cycle.on_s)
+        return first_order(
+            mean_k / (share * cycle.on_duty), (cycle.on_duty, 0.0), switch_k, ends_k, cycle.on_s
+        )
     except (ValueError, ZeroDivisionError):
         return None

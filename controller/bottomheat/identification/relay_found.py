@@ -24,6 +24,7 @@ class LimitCycle:
         phase_rad: its phase, rad, below 0.
         periods: how many.
         drift_k_per_h: what was removed, K/h.
+        on_duty: duty while heat was on, 0...1; below 1 it was given in turns.
     """
 
     period_s: float
@@ -37,6 +38,7 @@ class LimitCycle:
     phase_rad: float
     periods: int
     drift_k_per_h: float
+    on_duty: float = 1.0
 
     @property
     def on_share(self) -> float:
