@@ -9,8 +9,10 @@ from __future__ import annotations
 import math
 import random
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
+from scipy.signal import lfilter
 
 from bottomheat.identification.stretch import Stretch
 from bottomheat.model import Estimate, Good, Place
@@ -32,6 +34,8 @@ TRUTH = Response(
 WATTS = 45.0
 FACTOR = 0.75
 WINDOW = 10
+MAT_LAGS_S = (240.0, 3000.0)
+MAT_SHARES = (0.35, 0.65)
 
 
 def room_c(at_s: float) -> float:
@@ -89,6 +93,37 @@ def live(
     return Stretch(time_s, layer, room, heats, WATTS, callus)
 
 
+def with_mat(
+    stretch: Stretch, gain_k_per_w: float = 0.5, apart_k: float = 0.0, seed: int = 3
+) -> Stretch:
+    """The same with a mat over the wet layer, of two lags of the heat, as a probe reads it.
+
+    Args:
+        stretch: rows evenly spaced.
+        gain_k_per_w: its steady rise over the wet layer, K/W.
+        apart_k: what the two probes differ by, K.
+        seed: of the noise.
+    """
+    rng = random.Random(seed)
+    power_w = stretch.heat_share * stretch.watts
+    step_s = float(np.median(np.diff(stretch.time_s)))
+    lead_k = np.full(len(power_w), apart_k)
+    for lag_s, share in zip(MAT_LAGS_S, MAT_SHARES, strict=True):
+        keep = math.exp(-step_s / lag_s)
+        lead_k = lead_k + gain_k_per_w * share * lfilter([1.0 - keep], [1.0, -keep], power_w)
+    noise_k = np.array([rng.gauss(0.0, 0.02) for _ in lead_k])
+    mat_c = np.round((stretch.substrate_c + lead_k + noise_k) * 16.0) / 16.0
+    return replace(stretch, mat_c=mat_c)
+
+
+def mat_swing(gain_k_per_w: float) -> float:
+    """Peak less mean of that mat at half power in windows of ten minutes, K/W."""
+    return gain_k_per_w * sum(
+        share * (math.expm1(-300.0 / lag_s) / math.expm1(-600.0 / lag_s) - 0.5)
+        for lag_s, share in zip(MAT_LAGS_S, MAT_SHARES, strict=True)
+    )
+
+
 def write_log(
     shed: Shed,
     stretch: Stretch,
@@ -123,6 +158,7 @@ def write_log(
             continue
         layer_c, room = float(stretch.substrate_c[index]), float(stretch.room_c[index])
         following = min(index + 1, len(stretch.time_s) - 1)
+        mat = () if stretch.mat_c is None else ((Place.MAT, float(stretch.mat_c[index])),)
         callus_c = stretch.callus_c
         assert callus_c is not None
         journal.record(
@@ -132,6 +168,7 @@ def write_log(
                     readings=(
                         (Place.SUBSTRATE, Good(layer_c, clock.now_s)),
                         (Place.ROOM, Good(room, clock.now_s)),
+                        *((place, Good(celsius, clock.now_s)) for place, celsius in mat),
                     ),
                     estimate=Estimate(float(callus_c[index]), 0.5),
                     # The log says what the relay does from a row on.

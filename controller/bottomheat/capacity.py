@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from bottomheat.config import LIMIT_MARGIN_K, ChamberConfig
 from bottomheat.config_nights import HIGH_DUTY
@@ -144,7 +144,15 @@ class _Box:
     chamber: ChamberConfig
     k_per_w: float
     load_k: float
-    mat_per_layer: float
+    mat_k_per_w: float
+    mat_swing_k_per_w: float | None
+
+    @property
+    def mat_per_layer(self) -> float:
+        return self.mat_k_per_w / self.k_per_w
+
+    def mat_cap_c(self, duty: float) -> float | None:
+        return mat_cap_c(self.chamber, duty, self.mat_swing_k_per_w)
 
     def layer_c(self, room_c: float) -> float:
         box = self.chamber
@@ -197,30 +205,39 @@ def capacity(chamber: ChamberConfig, lift: Lift, room_c: float) -> Capacity | No
 
 
 def _box(chamber: ChamberConfig, lift: Lift) -> _Box:
-    return _Box(chamber, lift.k_per_w, lift.load_k, mat_k_per_w(lift) / lift.k_per_w)
+    return _Box(chamber, lift.k_per_w, lift.load_k, mat_k_per_w(lift), lift.mat_swing_k_per_w)
 
 
 def _spread(chamber: ChamberConfig, lift: Lift, of: Callable[[_Box], float]) -> Spread:
-    """A figure with its interval: what gain and load do to it, added as for independent ones."""
+    """A figure with its interval: what gains and load do to it, added as for independent ones."""
     box = _box(chamber, lift)
     value = of(box)
     half = lift.k_per_w_half
     if half is None:
         return Spread(value)
-    lead_k_per_w = mat_k_per_w(lift)
-    ends = []
+    lead_k_per_w = box.mat_k_per_w
+    lead_half = lift.mat_k_per_w_half or 0.0
+    pairs = []
     for sign in (-1.0, 1.0):
         k_per_w = max(lift.k_per_w + sign * half, 0.2 * lift.k_per_w)
-        ends.append(of(_Box(chamber, k_per_w, lift.load_k, lead_k_per_w / k_per_w)))
-        load_k = lift.load_k + sign * lift.load_half_k
-        ends.append(of(_Box(chamber, lift.k_per_w, load_k, lead_k_per_w / lift.k_per_w)))
+        mat_per_w = max(lead_k_per_w + sign * lead_half, 0.2 * lead_k_per_w)
+        pairs.append(
+            (
+                of(replace(box, k_per_w=k_per_w)),
+                of(replace(box, load_k=lift.load_k + sign * lift.load_half_k)),
+                of(replace(box, mat_k_per_w=mat_per_w)),
+            )
+        )
     if not math.isfinite(value):
         return Spread(value, value, value)
 
     def reach(sign: int) -> float:
-        by_gain = max(0.0, *(sign * (end - value) for end in ends[::2]))
-        by_load = max(0.0, *(sign * (end - value) for end in ends[1::2]))
-        return sign * math.hypot(by_gain, by_load)
+        return sign * math.hypot(
+            *(
+                max(0.0, sign * (low - value), sign * (high - value))
+                for low, high in zip(*pairs, strict=True)
+            )
+        )
 
     return Spread(value, value + reach(-1), value + reach(1))
 
@@ -259,8 +276,8 @@ def _mat_room_c(box: _Box) -> float:
     """The coldest room in which the mat's peaks stay below where heat is held back, °C."""
     rated = box.chamber.heater.watts
     duty, room_c = 0.5, 0.0
-    for _ in range(12):  # the swing depends on the duty, a little
-        cap_c = mat_cap_c(box.chamber, duty)
+    for _ in range(30):  # the swing depends on the duty, a little
+        cap_c = box.mat_cap_c(duty)
         assert cap_c is not None  # noqa: S101 - asked for only where it is known
         room_c = _coldest_c(box.mat_c, cap_c)
         if not math.isfinite(room_c):
@@ -283,7 +300,7 @@ def _most_layer_c(box: _Box, room_c: float) -> float:
     rated = box.chamber.heater.watts
     base_c = room_c + box.load_k
     full_c = base_c + box.k_per_w * rated
-    cap_c = mat_cap_c(box.chamber, (box.layer_c(room_c) - base_c) / (box.k_per_w * rated))
+    cap_c = box.mat_cap_c((box.layer_c(room_c) - base_c) / (box.k_per_w * rated))
     if cap_c is None:
         return full_c
     ratio = box.mat_per_layer
@@ -308,7 +325,7 @@ def _remedy(box: _Box, lift: Lift, room_c: float) -> Remedy:
     mat_w = mat_most_w(chamber, lift, layer_c)
     least = easy = k_least = k_easy = None
     if rise_k > 0.0:
-        peak_c = mat_cap_c(box.chamber, HIGH_DUTY)
+        peak_c = box.mat_cap_c(HIGH_DUTY)
         if peak_c is None or watts <= (peak_c - layer_c) / mat_k_per_w(lift):
             least, easy = watts, watts / HIGH_DUTY
         if mat_w > 0.0:

@@ -376,6 +376,67 @@ class Model(Section):
         description="how far the wet layer settles above the room without heat, K",
         examples=[0.0],
     )
+    gain_uncertainty_k_per_w: FiniteFloat | None = Field(
+        default=None,
+        alias="gain_uncertainty",
+        ge=0,
+        le=5,
+        description="standard uncertainty of gain (k = 1), K/W",
+        examples=[0.01],
+    )
+    slope_uncertainty_frac: FiniteFloat | None = Field(
+        default=None,
+        alias="slope_uncertainty",
+        ge=0,
+        le=1,
+        description="standard uncertainty (k = 1) of how fast the wet layer rises where it begins "
+        "to, as a share of that; a step shows it",
+        examples=[0.06],
+    )
+    dead_uncertainty_h: FiniteFloat | None = Field(
+        default=None,
+        alias="dead_time_uncertainty",
+        ge=0,
+        le=3,
+        description="standard uncertainty of dead_time (k = 1), h",
+        examples=[0.02],
+    )
+    load_uncertainty_k: FiniteFloat | None = Field(
+        default=None,
+        alias="load_uncertainty",
+        ge=0,
+        le=10,
+        description="standard uncertainty of load (k = 1), K",
+        examples=[0.2],
+    )
+    mat_gain_k_per_w: FiniteFloat | None = Field(
+        default=None,
+        alias="mat_gain",
+        ge=0.02,
+        le=5,
+        description="how far a watt of mean power lifts the mat above the wet layer, K/W",
+        examples=[0.53],
+    )
+    mat_gain_uncertainty_k_per_w: FiniteFloat | None = Field(
+        default=None,
+        alias="mat_gain_uncertainty",
+        ge=0,
+        le=5,
+        description="standard uncertainty of mat_gain (k = 1), K/W",
+        examples=[0.015],
+    )
+    mat_swing_k_per_w: FiniteFloat | None = Field(
+        default=None,
+        alias="mat_swing",
+        ge=0.001,
+        le=1,
+        description="how far the mat's peaks lie above its mean at half power in windows of 600 s, "
+        "for each rated watt, K/W",
+        examples=[0.065],
+    )
+    method: Literal["log", "step", "relay"] | None = Field(
+        default=None, description="what it was found from", examples=["log"]
+    )
 
     @property
     def response(self) -> Response:

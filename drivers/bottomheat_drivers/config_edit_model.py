@@ -17,7 +17,7 @@ from bottomheat_drivers.config_lines import LaidOutOtherwiseError, as_flow, put
 from bottomheat_drivers.config_yaml import check_text
 
 
-def with_model(text: str, chamber: str, values: Mapping[str, float]) -> Edit:
+def with_model(text: str, chamber: str, values: Mapping[str, float | str]) -> Edit:
     """Write a model into the text of a config; keys of it that are not given go.
 
     Args:
@@ -34,7 +34,7 @@ def with_model(text: str, chamber: str, values: Mapping[str, float]) -> Edit:
     before = check_text(plain_text)
     data = readable(before)
     box = box_of(data, chamber)
-    wanted = dict(values)
+    wanted: dict[str, float | str] = dict(values)
     if box.get("model") == wanted:
         return Edit(text, ())
     path: Path = ("chambers", chamber, "model")

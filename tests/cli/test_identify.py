@@ -22,6 +22,8 @@ pytestmark = pytest.mark.process
 
 NORTH = ("--chamber", "north-bench")
 TRUTH = idlog.TRUTH
+MAT_GAIN = 0.5
+"""K/W; the other logs have no reading of the mat."""
 
 
 @cache
@@ -33,7 +35,8 @@ def running() -> Stretch:
 def known(tmp_path_factory: pytest.TempPathFactory) -> Shed:
     """A shed with a log of two and a half days, in which the box was looked at once."""
     shed = Shed(tmp_path_factory.mktemp("shed"))
-    idlog.write_log(shed, running(), tended=[(30.0, "look", 900.0, None)])
+    stretch = idlog.with_mat(running(), MAT_GAIN)
+    idlog.write_log(shed, stretch, tended=[(30.0, "look", 900.0, None)])
     return shed
 
 
@@ -66,6 +69,7 @@ def test_it_says_in_words_how_the_box_answers(known: Shed) -> None:
     assert value == pytest.approx(TRUTH.gain_k_per_w, rel=0.02)
     assert low <= TRUTH.gain_k_per_w <= high
     assert "o measured   - model" in done.stdout
+    assert re.search(r"a watt lifts mat over wet layer +0\.5\d* K +between 0\.4\d+", done.stdout)
     assert "Left out: 0.8 h" in done.stdout
     assert re.search(r"^  model:\n    gain: 0\.7\d+\n    slow_lag: [89]\.\d+$", done.stdout, re.M)
     assert done.stdout.rstrip().endswith("bottomheat tune.")
@@ -88,6 +92,11 @@ def test_json_holds_the_answer_and_its_intervals(known: Shed) -> None:
     assert found["confidence"] == 0.95
     assert isinstance(found["white"], bool)
     assert set(data["config"]["model"]) >= {"gain", "slow_lag", "quick_lag", "quick_share"}
+    low, high = found["mat"]["interval"]
+    assert low < found["mat"]["gain_k_per_w"] < high
+    assert low <= MAT_GAIN <= high
+    assert found["mat"]["swing_k_per_w"] == pytest.approx(idlog.mat_swing(MAT_GAIN), rel=0.1)
+    assert found["first_rise_s"] is None
 
 
 def test_write_puts_it_into_the_config_and_keeps_every_note(known: Shed, tmp_path: Path) -> None:
@@ -103,6 +112,11 @@ def test_write_puts_it_into_the_config_and_keeps_every_note(known: Shed, tmp_pat
     model = load_config(config).chambers["north-bench"].model
     assert model is not None
     assert model.response.gain_k_per_w == pytest.approx(TRUTH.gain_k_per_w, rel=0.02)
+    assert model.method == "log"
+    assert model.gain_uncertainty_k_per_w is not None
+    assert 0.0 < model.gain_uncertainty_k_per_w < 0.03
+    assert model.mat_gain_k_per_w == pytest.approx(MAT_GAIN, rel=0.05)
+    assert model.mat_swing_k_per_w == pytest.approx(idlog.mat_swing(MAT_GAIN), rel=0.1)
     assert load_config(config).chambers["south-bench"].model is None
     assert config.with_name("chamber.yaml.before").read_text() == known.config.read_text()
     again = known.run(*words)

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from bottomheat.cli.tune_source import bounds_of
 from bottomheat.response import Response
 from bottomheat.tuning import margins
+from bottomheat.tuning.offers import early_slope_k_per_s
 from bottomheat.tuning.rules import Gains
 from bottomheat_drivers.config_yaml import load_config
 from clibench import Shed
@@ -149,6 +152,44 @@ def test_wide_intervals_make_it_gentler(shed: Shed) -> None:
     assert wide["tuned"]["gain_per_k"] < 0.8 * narrow["tuned"]["gain_per_k"]
     assert "gain was lowered" in wide["notes"][0]
     assert sure["tuned"]["gain_per_k"] <= narrow["tuned"]["gain_per_k"]
+
+
+def test_the_config_says_how_sure_its_model_is_as_a_file_does(shed: Shed) -> None:
+    """exp(1.96 u/x) either way: what ``identify --write`` wrote comes to what its file says."""
+    sure = "gain_uncertainty: 0.01, dead_time_uncertainty: 0.06, slope_uncertainty: 0.1"
+    shed.text = shed.text.replace(
+        "    limits: {substrate: 42",
+        f"{MODEL.rstrip().rstrip('}')}, {sure}}}\n    limits: {{substrate: 42",
+    )
+    shed.config.write_text(shed.text)
+    model = load_config(shed.config).chambers["north-bench"].model
+    assert model is not None
+    slope = early_slope_k_per_s(Response(**RESPONSE), 1.0)
+    bounds = {
+        "gain_k_per_w": [0.71 / math.exp(1.96 * 0.01 / 0.71), 0.71 * math.exp(1.96 * 0.01 / 0.71)],
+        "dead_s": [882.0 / math.exp(1.96 * 216 / 882.0), 882.0 * math.exp(1.96 * 216 / 882.0)],
+        "slope": [slope / math.exp(0.196), slope * math.exp(0.196)],
+    }
+    for name, (low, high) in bounds_of(model).items():
+        assert [low, high] == pytest.approx(bounds[name], rel=1e-4)
+    assert bounds_of(model).keys() == bounds.keys()
+    of_config, of_file = (
+        tune_data(shed),
+        tune_data(shed, "--from", identified(shed, intervals=bounds)),
+    )
+    assert of_config["pid"] == pytest.approx(of_file["pid"], rel=1e-3)
+    assert of_config["doubt_assumed"] is False
+    shed.config.write_text(shed.text.replace(sure, "dead_time_uncertainty: 0.005"))
+    assert tune_data(shed)["pid"]["gain"] > 1.1 * of_config["pid"]["gain"]
+
+
+def test_a_model_of_a_relay_run_is_taken_to_be_too_flat_from_the_config_too(shed: Shed) -> None:
+    with_model(shed)
+    plain = tune_data(shed)
+    shed.config.write_text(
+        shed.text.replace("dead_time: 0.245}", "dead_time: 0.245, method: relay}")
+    )
+    assert tune_data(shed)["pid"]["gain"] < 0.95 * plain["pid"]["gain"]
 
 
 def test_a_model_that_answers_before_the_bed_did_is_refused(shed: Shed) -> None:

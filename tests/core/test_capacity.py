@@ -159,8 +159,50 @@ def test_what_it_rests_on(changes, learned, basis, k_per_w):
     assert lift.basis is basis
     assert lift.k_per_w == pytest.approx(k_per_w)
     assert lift.measured is (basis is not Basis.NOMINAL)
-    if learned is not None and learned.full_power_lead_k is not None:
+    if learned is not None and learned.full_power_lead_k is not None and learned.hours > 12.0:
         assert lift.mat_k_per_w == pytest.approx(learned.full_power_lead_k / 45.0)
+    else:
+        assert lift.mat_k_per_w is None
+    assert lift.mat_swing_k_per_w is None
+
+
+def test_what_was_identified_of_the_mat_counts_before_what_was_learned():
+    known = {**MODEL, "mat_gain": 0.4, "mat_gain_uncertainty": 0.01, "mat_swing": 0.1}
+    lift = lift_of(box(model=known), Learned(30.0, 22.0, 99.0))
+    assert lift.mat_k_per_w == 0.4
+    assert lift.mat_k_per_w_half == pytest.approx(0.0196)
+    assert lift.mat_swing_k_per_w == 0.1
+
+
+def test_the_models_uncertainties_become_intervals():
+    """f 0.75: the coldest room moves with 0.75 x 45 W of the gain's half and 0.75 of the load's."""
+    sure = box(model={**MODEL, "gain_uncertainty": 0.01, "load_uncertainty": 0.1})
+    coldest = asked(sure, lift_of(sure), 5.0).coldest_c
+    half_k = math.hypot(0.75 * 45.0 * 0.0196, 0.75 * 0.196)
+    assert coldest.low is not None
+    assert coldest.high is not None
+    assert coldest.value - coldest.low == pytest.approx(half_k, rel=1e-3)
+    assert coldest.high - coldest.value == pytest.approx(half_k, rel=1e-3)
+    assert asked(box(model=MODEL), lift_of(box(model=MODEL)), 5.0).coldest_c.low is None
+
+
+def test_the_mat_binds_where_its_own_rise_and_swing_say():
+    """Peaks at 50 - 3: mean 1.5 times the layer's rise, and 4d(1 - d) x 0.1 K/W x 45 W."""
+    lift = Lift(0.7, Basis.MODEL, 0.0, 0.0, 0.0, 0.35, 0.0175, 0.1)
+    chamber = box(limits={"substrate": 48.0, "mat": 50.0})
+    found = asked(chamber, lift, 5.0)
+    assert found.binds is Limit.MAT_LIMIT
+    room_c = found.coldest_c.value
+    rise_k = (25.0 - room_c) / 0.75
+    duty = rise_k / 31.5
+    peak_c = room_c + 1.5 * rise_k + 0.1 * 45.0 * 4.0 * duty * (1.0 - duty)
+    assert peak_c == pytest.approx(47.0, abs=0.02)
+    assert found.coldest_c.low is not None
+    assert found.coldest_c.high is not None
+    assert found.coldest_c.low < room_c - 0.3
+    assert found.coldest_c.high > room_c + 0.3
+    usual = asked(chamber, Lift(0.7, Basis.MODEL), 5.0)
+    assert usual.coldest_c.value > room_c + 1.0
 
 
 def test_heat_flow_that_runs_away_has_no_capacity():

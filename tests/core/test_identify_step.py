@@ -103,11 +103,21 @@ def test_callus_zone_is_fitted_where_it_was_logged():
 
 
 def test_intervals_hold_their_own_value():
-    """And are named as the response's fields are."""
+    """And are named as the response's fields are; the slope it begins with has one too."""
     found = fit_step(step_run(BOXES[0], 5, 0.3).stretch())
     assert isinstance(found, Found)
-    for name, interval in found.intervals.items():
+    intervals = dict(found.intervals)
+    assert intervals.pop("slope").holds(early.slope_k_per_ws(found.response))
+    for name, interval in intervals.items():
         assert interval.holds(getattr(found.response, name)), name
+    assert found.first_rise_s is None  # nobody said when the step came
+
+
+def test_a_step_says_how_long_nothing_was_felt():
+    found = fit_step(step_run(BOXES[0], 5, 0.3).stretch(), 7200.0)
+    assert isinstance(found, Found)
+    assert found.first_rise_s is not None
+    assert 0.0 <= found.first_rise_s <= found.response.dead_s
 
 
 def test_no_step_no_numbers():

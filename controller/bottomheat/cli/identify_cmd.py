@@ -33,7 +33,7 @@ USUAL_DAYS = 7.0
     help="How far back to look in the log.",
 )
 @click.option("--step", is_flag=True, help="By a small step of the heat: about 5 hours.")
-@click.option("--relay", is_flag=True, help="By full heat on and off: 4 to 13 hours.")
+@click.option("--relay", is_flag=True, help="By heat on and off: 4 to 13 hours.")
 @click.option("--last", is_flag=True, help="The last step or relay in the log, not a new one.")
 @click.option("--stop", "stopping", is_flag=True, help="Break off the one that is under way.")
 @click.option(
@@ -181,7 +181,7 @@ def keep(path: Path, text: str, name: str, found: Found, *, quiet: bool) -> None
     from bottomheat_drivers.config_edit import replace_config
     from bottomheat_drivers.config_edit_model import with_model
 
-    edit = with_model(text, name, model_keys(found.response))
+    edit = with_model(text, name, model_keys(found))
     if not edit.said:
         click.echo("\nThe config says so already.", err=quiet)
         return

@@ -194,7 +194,7 @@ def explanation(answer: Mapping[str, Any]) -> str:
         )
     else:
         what = (
-            f"Then a relay: full heat is switched on and off as the wet layer crosses its "
+            f"Then a relay: heat is switched on and off as the wet layer crosses its "
             f"setpoint, {answer['periods']} times, which takes 3 to 12 hours.\n"
             "The wet layer will swing by 1 to 2 K, the bases by about 0.2 K; it ends if they seem "
             f"to move by more than {answer['bound_k']:.1f} K.\n"
@@ -338,7 +338,7 @@ def evaluated(stretch: Stretch | None, span: Span) -> tuple[Found | NotEnough, R
             ("the log holds no readings of it any more, or too few: run it again",)
         ), None
     if span.kind is Kind.STEP:
-        return fit_step(stretch), None
+        return fit_step(stretch, span.begun_ms / 1000.0), None
     over_s = None if span.over_ms is None else span.over_ms / 1000.0
     seen = fit_relay(stretch, span.begun_ms / 1000.0, over_s)
     if isinstance(seen, NotEnough):

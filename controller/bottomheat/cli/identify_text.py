@@ -7,11 +7,13 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any, Final
 
+from bottomheat.tuning.offers import early_slope_k_per_s
+
 if TYPE_CHECKING:
-    from bottomheat.identification.found import Found, Interval, NotEnough, Whiteness
-    from bottomheat.response import Response
+    from bottomheat.identification.found import Found, Interval, Mat, NotEnough, Whiteness
 
 WIDTH: Final = 80
+Z_95: Final = 1.959963984540054
 _HOW: Final = {
     "log": "from {hours} of ordinary running",
     "step": "from a step of {hours}",
@@ -32,7 +34,7 @@ def as_text(name: str, found: Found, chart: str, notes: Sequence[str]) -> str:
     parts.append("\n".join(_wrapped(line) for line in (_left_over(found), *notes, *found.notes)))
     if chart:
         parts.append(chart)
-    parts.append("\n".join(("In the config, below " + name + ":", *config_lines(found.response))))
+    parts.append("\n".join(("In the config, below " + name + ":", *config_lines(found))))
     return "\n\n".join(parts)
 
 
@@ -53,6 +55,8 @@ def as_data(name: str, found: Found, notes: Sequence[str]) -> dict[str, Any]:
             "rows": found.rows,
             "response": asdict(found.response),
             "callus": None if found.callus is None else asdict(found.callus),
+            "mat": None if found.mat is None else _mat(found.mat),
+            "first_rise_s": found.first_rise_s,
             "intervals": {key: [each.low, each.high] for key, each in found.intervals.items()},
             "confidence": 0.95,
             "residual_rms_k": found.residual_rms_k,
@@ -60,7 +64,15 @@ def as_data(name: str, found: Found, notes: Sequence[str]) -> dict[str, Any]:
             "white": found.white,
             "notes": [*notes, *found.notes],
         },
-        "config": {"model": model_keys(found.response)},
+        "config": {"model": model_keys(found)},
+    }
+
+
+def _mat(mat: Mat) -> dict[str, Any]:
+    return {
+        "gain_k_per_w": mat.gain_k_per_w,
+        "interval": [mat.gain.low, mat.gain.high],
+        "swing_k_per_w": mat.swing_k_per_w,
     }
 
 
@@ -69,23 +81,60 @@ def without_answer(name: str, answer: NotEnough, notes: Sequence[str]) -> dict[s
     return {"chamber": name, "found": {"reasons": list(answer.reasons), "notes": list(notes)}}
 
 
-def model_keys(response: Response) -> dict[str, float]:
-    """A response as the config has it, hours and K/W, rounded to what is worth keeping."""
-    values = {
-        "gain": _figures(response.gain_k_per_w, 4),
-        "slow_lag": _figures(response.slow_s / 3600.0, 4),
-        "quick_lag": _figures(response.quick_s / 3600.0, 4),
-        "quick_share": round(response.quick_share, 3),
-        "dead_time": round(response.dead_s / 3600.0, 3),
-        "room_quick_share": round(response.room_quick_share, 3),
-        "load": round(response.load_k, 2),
+def model_keys(found: Found) -> dict[str, float | str]:
+    """What the config has of an answer: hours and K/W, rounded to what is worth keeping.
+
+    An uncertainty is a standard one (k = 1) and reaches the upper end of its interval, which in a
+    gain, a slope and a dead time is the end that counts.
+    """
+    r, ends, mat = found.response, found.intervals, found.mat
+    values: dict[str, float] = {
+        "gain": _figures(r.gain_k_per_w, 4),
+        "slow_lag": _figures(r.slow_s / 3600.0, 4),
+        "quick_lag": _figures(r.quick_s / 3600.0, 4),
+        "quick_share": round(r.quick_share, 3),
+        "dead_time": round(r.dead_s / 3600.0, 3),
+        "room_quick_share": round(r.room_quick_share, 3),
+        "load": round(r.load_k, 2),
     }
-    return {key: value + 0.0 for key, value in values.items()}  # no minus before a zero
+    if "gain_k_per_w" in ends:
+        log = _log_uncertainty(ends["gain_k_per_w"], r.gain_k_per_w)
+        values["gain_uncertainty"] = _figures(log * r.gain_k_per_w, 3)
+    if "slope" in ends:
+        values["slope_uncertainty"] = _figures(
+            _log_uncertainty(ends["slope"], early_slope_k_per_s(r, 1.0)), 3
+        )
+    if "dead_s" in ends and r.dead_s > 0.0:
+        log = _log_uncertainty(ends["dead_s"], r.dead_s)
+        values["dead_time_uncertainty"] = _figures(log * r.dead_s / 3600.0, 3)
+    if "load_k" in ends:
+        values["load_uncertainty"] = _figures(_half(ends["load_k"]) / Z_95, 3)
+    if mat is not None:
+        values["mat_gain"] = _figures(mat.gain_k_per_w, 4)
+        values["mat_gain_uncertainty"] = _figures(_half(mat.gain) / Z_95, 3)
+        values["mat_swing"] = _figures(mat.swing_k_per_w, 3)
+    # No minus before a zero.
+    return {**{key: value + 0.0 for key, value in values.items()}, "method": found.method}
 
 
-def config_lines(response: Response) -> list[str]:
+def config_lines(found: Found) -> list[str]:
     """The lines that go below the box in the config."""
-    return ["  model:", *(f"    {key}: {value:g}" for key, value in model_keys(response).items())]
+    return [
+        "  model:",
+        *(
+            f"    {key}: {value if isinstance(value, str) else format(value, 'g')}"
+            for key, value in model_keys(found).items()
+        ),
+    ]
+
+
+def _log_uncertainty(interval: Interval, value: float) -> float:
+    """Standard uncertainty of a logarithm, by the upper end of an interval about the value."""
+    return max(0.0, math.log(interval.high / value)) / Z_95
+
+
+def _half(interval: Interval) -> float:
+    return 0.5 * (interval.high - interval.low)
 
 
 def _figures(value: float, count: int) -> float:
@@ -116,8 +165,13 @@ def _table(found: Found) -> list[str]:
             ("their slow lag", "callus.slow_s", c.slow_s, 3600.0, "h"),
             ("until heat is first felt there", "callus.dead_s", c.dead_s, 60.0, "min"),
         ]
+    told = dict(found.intervals)
+    if found.mat is not None:
+        told["mat"] = found.mat.gain
+        words = "a watt lifts mat over wet layer"
+        rows.append((words, "mat", found.mat.gain_k_per_w, 1.0, "K"))
     return [
-        _row(words, value / unit, _over(found.intervals.get(key), unit), sign)
+        _row(words, value / unit, _over(told.get(key), unit), sign)
         for words, key, value, unit, sign in rows
     ]
 

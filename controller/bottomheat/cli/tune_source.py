@@ -10,12 +10,14 @@ from pathlib import Path
 from typing import Any
 
 from bottomheat.config import ChamberConfig
+from bottomheat.config_sections import Model
 from bottomheat.errors import InputError
 from bottomheat.response import Response
 from bottomheat.tuning.margins import Ultimate
-from bottomheat.tuning.offers import Doubt, check_dead_time, doubt_of
+from bottomheat.tuning.offers import Doubt, check_dead_time, doubt_of, early_slope_k_per_s
 
 _NAMES = tuple(field.name for field in fields(Response))
+Z_95 = 1.959963984540054
 _NEEDED = ("gain_k_per_w", "slow_s", "quick_s", "quick_share", "dead_s")
 
 
@@ -57,8 +59,33 @@ def model_of(name: str, box: ChamberConfig, file: Path | None) -> Source:
             f"{name} has no model yet, so nobody knows how it answers heat: run bottomheat "
             f"identify --chamber {name} --write first, or give its answer with --from FILE."
         )
-    response = box.model.response
-    return Source(response, doubt_of(response, {}), None, "the model in the config", True)
+    response, bounds = box.model.response, bounds_of(box.model)
+    doubt = doubt_of(response, bounds, relay=box.model.method == "relay")
+    return Source(response, doubt, None, "the model in the config", not bounds)
+
+
+def bounds_of(model: Model) -> dict[str, tuple[float, float]]:
+    """The 95 % intervals that a model in the config carries, by name as ``identify`` has them.
+
+    None of these can be below 0, so that an uncertainty is taken as one of the logarithm.
+    """
+    response = model.response
+    slope = early_slope_k_per_s(response, 1.0)
+    told = {
+        "gain_k_per_w": (response.gain_k_per_w, model.gain_uncertainty_k_per_w),
+        "slope": (slope, _times(model.slope_uncertainty_frac, slope)),
+        "dead_s": (response.dead_s, _times(model.dead_uncertainty_h, 3600.0)),
+    }
+    found = {}
+    for name, (value, uncertainty) in told.items():
+        if uncertainty is not None and value > 0.0:
+            reach = math.exp(min(3.0, Z_95 * uncertainty / value))
+            found[name] = (value / reach, value * reach)
+    return found
+
+
+def _times(value: float | None, factor: float) -> float | None:
+    return None if value is None else value * factor
 
 
 def _from_file(name: str, file: Path) -> Source:

@@ -48,6 +48,22 @@ class Whiteness:
 
 
 @dataclass(frozen=True, slots=True)
+class Mat:
+    """How the mat answers, as its probe reads it beside the wet layer's.
+
+    Attributes:
+        gain_k_per_w: how far a watt of mean power lifts it above the wet layer in the end, K/W.
+        gain: 95 % interval of that, K/W.
+        swing_k_per_w: how far its peaks lie above its mean at half power in windows of ten
+            minutes, for each watt that is rated, K/W.
+    """
+
+    gain_k_per_w: float
+    gain: Interval
+    swing_k_per_w: float
+
+
+@dataclass(frozen=True, slots=True)
 class Found:
     """How a box answers, with how sure that is.
 
@@ -57,12 +73,17 @@ class Found:
             the record has none.
         intervals: 95 % intervals by field name of ``Response`` for the wet layer, and
             ``callus.<field>`` for the callus zone; a field that the record cannot tell has none.
+            After a step also ``slope``: of the wet layer's answer to a watt where it begins,
+            K/(W·s).
         method: where it comes from.
         hours: length of the record that was used, h.
         rows: means that were fitted.
         residual_rms_k: RMS of measured less model over the whole run, K.
         whiteness: of the wet layer's one-step residuals; None where there were too few.
         notes: what a reader should know, in plain words.
+        first_rise_s: time after a step in which the wet layer surely did not answer yet, s; None
+            where nobody looked or it does not show.
+        mat: of the mat; None where the record does not tell.
     """
 
     response: Response
@@ -74,6 +95,8 @@ class Found:
     residual_rms_k: float
     whiteness: Whiteness | None = None
     notes: tuple[str, ...] = field(default=())
+    first_rise_s: float | None = None
+    mat: Mat | None = None
 
     @property
     def white(self) -> bool:

@@ -10,6 +10,7 @@ import numpy as np
 
 from bottomheat.identification.found import Found, Interval, Method, NotEnough
 from bottomheat.identification.ladder import CALLUS, LAYER, Ladder, fitted
+from bottomheat.identification.mat import mat_found
 from bottomheat.identification.means import PARTS, Means, lagged, means
 from bottomheat.identification.noise import whiteness
 from bottomheat.identification.reduce import Reduced, reduced
@@ -85,6 +86,7 @@ def identify(stretches: Sequence[Stretch], method: Method = "log") -> Fitted | N
         residual_rms_k=float(np.sqrt(np.mean(left_over**2))),
         whiteness=whiteness(ladder.innovations),
         notes=notes,
+        mat=mat_found(stretches),
     )
     measured_c = np.concatenate([run.place_c[run.first :] for run in runs])
     time_s = np.concatenate(
