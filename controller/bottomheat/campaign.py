@@ -14,7 +14,15 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Final, TypeVar
 
-from bottomheat.campaign_boxes import BOXES, ROOMS, WATTS, Scene, scene_world, size_of
+from bottomheat.campaign_boxes import (
+    BOXES,
+    ROOMS,
+    WATTS,
+    Scene,
+    cold_enough,
+    scene_world,
+    size_of,
+)
 from bottomheat.errors import InputError
 from bottomheat.model import Alarm, Place
 from bottomheat.protect.tending import Doing
@@ -23,6 +31,7 @@ from bottomheat.rehearse_faults import Sabotage, make_order
 from bottomheat.rehearse_kinds import KINDS
 from bottomheat.rehearse_verdict import Course, FaultResult, Heard, follow, run_fault
 from bottomheat.rehearse_world import World
+from bottomheat.tonight import AHEAD_H
 
 MOST_RUNS: Final = 100_000
 MOST_SEASONS: Final = 1000
@@ -33,6 +42,9 @@ DAY_H: Final = 24.0
 SPACING_H: Final = 2.0
 """Copies of the warm world are kept this far apart; a fault begins up to that long after one."""
 WATCH_H: Final = 12.0
+NIGHT_WATCH_H: Final = 20.0
+"""A cold night lasts so long; the copies that it begins from are those of an afternoon."""
+NIGHT_STARTS: Final = 2
 UNATTENDED_H: Final = 8.0
 """With one relay nobody can cut the heat: what the bed reaches in so long, h."""
 
@@ -67,6 +79,7 @@ _LIKELY: Final = (
     *(("series-stuck", None), ("power-cut", None), ("daemon-hang", None), ("keeper-hang", None)),
     *(("lid-off", None), ("lid-ajar", None), ("water", None), ("bags", None)),
     *(("sun", None), ("lamp", None), ("warm-shed", None), ("cold-snap", None)),
+    ("cold-night", None),
 )
 """Every fault of a campaign: kind, and place of the probe where it has one."""
 
@@ -191,11 +204,13 @@ def _fits(scene: Scene, kind: str, place: str | None) -> bool:
         and (place != KEEPER or scene.keeper_probe)
         and (place != SUBSTRATE_2 or scene.second_probe)
         and (place != CALLUS or scene.callus_probe)
+        and (kind != "cold-night" or cold_enough(scene))
     )
 
 
 def _run(rng: random.Random, number: int, scene: Scene, kind: str, place: str | None) -> Run:
-    start = rng.randrange(round(DAY_H / SPACING_H))
+    starts = NIGHT_STARTS if kind == "cold-night" else round(DAY_H / SPACING_H)
+    start = rng.randrange(starts)
     at_h = WARM_UP_H + start * SPACING_H + rng.uniform(0.0, SPACING_H)
     announced = kind in (*_TENDED, "bags") and rng.random() < 0.5
     chamber = rng.choice(scene.names)
@@ -246,12 +261,13 @@ def _do(run: Run, scene: Scene, starts: dict[int, World], twin: Course) -> Fault
     order = run.order
     # One relay: see what the bed reaches before somebody comes.
     unattended = not scene.series and order.kind.startswith("relay-stuck-on")
-    hours = (UNATTENDED_H if unattended else WATCH_H) + SPACING_H
+    watch_h = NIGHT_WATCH_H if KINDS[order.kind].foretold else WATCH_H
+    hours = (UNATTENDED_H if unattended else watch_h) + SPACING_H
     return run_fault(
         starts[run.start],
         order,
         twin,
-        hours=min(hours, WATCH_H + SPACING_H),
+        hours=hours,
         besides=(tending(order),) if run.announced else (),
         to_the_end=unattended,
     )
@@ -270,12 +286,13 @@ def true_alarm(heard: Heard, course: Course, world: World) -> bool:
     if name is None:
         return False
     at = round(heard.at_s / course.cycle_s) - course.first
-    before, ahead = (round(hours * HOUR_S / course.cycle_s) for hours in (_BEFORE_H, _AHEAD_H))
+    ahead_h = AHEAD_H if heard.alarm is Alarm.TONIGHT else _AHEAD_H
+    before, ahead = (round(hours * HOUR_S / course.cycle_s) for hours in (_BEFORE_H, ahead_h))
     near = course.callus_c[name][max(0, at - before) : at + ahead]
     setpoint_c = world.config.chambers[name].callus_zone_c
     if not near:
         return False
-    if heard.alarm in (Alarm.SHORTFALL, Alarm.HEAT_LOST):
+    if heard.alarm in (Alarm.SHORTFALL, Alarm.HEAT_LOST, Alarm.TONIGHT):
         return min(near) < setpoint_c - _TRULY_K
     warm = heard.alarm in (Alarm.WARM_WITHOUT_HEAT, Alarm.CALLUS_HOT)
     return warm and max(near) > setpoint_c + _TRULY_K

@@ -14,12 +14,15 @@ from functools import cache
 from pathlib import Path
 from typing import Any, Final
 
+from bottomheat import rehearse_nights as nights
 from bottomheat.chamber import Chamber
 from bottomheat.chamber_file import build_chamber, load_chamber_class
 from bottomheat.config import Config
 from bottomheat.construction import NOMINAL, Construction
+from bottomheat.lift import Lift
 from bottomheat.model import Place
-from bottomheat.rehearse_world import ChamberModel, GuardedModel, Stand, World
+from bottomheat.rehearse_models import ChamberModel, GuardedModel
+from bottomheat.rehearse_world import Stand, World
 from bottomheat.rooms import cold_shed
 from bottomheat.wiring import wiring_of
 from bottomheat_drivers.simulated import SimulatedProbes
@@ -149,6 +152,39 @@ def factor_of(box: str) -> float:
 def size_of(box: str) -> float:
     """Floor of a box as a share of the nominal one's: what sun and lamps scale with."""
     return BOXES[box].floor_m2 / NOMINAL.floor_m2 if box in BOXES else 1.0
+
+
+EASY_K: Final = 2.0
+"""A room so much warmer than the coldest that a mat can carry gives a night to fall from, K."""
+
+
+def cold_enough(scene: Scene) -> bool:
+    """Whether a night can be too cold for the boxes of a scene and the days before are not.
+
+    Raises:
+        InputError: a chamber cannot be loaded, or failed.
+    """
+    return all(
+        _cold_enough(box, name, scene) for name, box in zip(scene.names, scene.boxes, strict=True)
+    )
+
+
+def _cold_enough(box: str, name: str, scene: Scene) -> bool:
+    chamber = config_of(scene).chambers[name]
+    lift = _lift_of(box)
+    carried_c = nights.coldest(chamber, lift, nights.JUST_K)
+    room = room_of(scene.room, scene.seed, 3.0)
+    days_c = min(room(hours) for hours in range(24, 72))
+    return (
+        nights.coldest(chamber, lift, nights.SHORT_K) is not None
+        and carried_c is not None
+        and days_c >= carried_c + EASY_K
+    )
+
+
+@cache
+def _lift_of(box: str) -> Lift:
+    return nights.lift_in_truth(_fresh(box), 10.0)
 
 
 @cache

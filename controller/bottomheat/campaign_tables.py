@@ -76,6 +76,8 @@ def label(run: RunResult) -> str:
 def missed(run: RunResult) -> bool:
     """Whether a fault that had to be known was not."""
     result = run.result
+    if KINDS[result.order.kind].foretold:
+        return any(night.missed for night in result.nights)
     sure = KINDS[result.order.kind].sure
     return sure and result.departed_s is not None and result.known_s is None
 

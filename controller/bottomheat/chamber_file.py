@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import cast
 
 from bottomheat.errors import InputError
-from bottomheat.rehearse_world import ChamberModel
+from bottomheat.rehearse_models import ChamberModel
 
 _modules = itertools.count(1)
 

@@ -16,10 +16,9 @@ from bottomheat.config import Config
 from bottomheat.errors import InputError
 from bottomheat.keeper import KeeperLine
 from bottomheat.model import Alarm, Condition, Event, EventKind, Record
+from bottomheat.rehearse_models import ChamberModel, GuardedModel
 from bottomheat.rehearse_world import (
-    ChamberModel,
     Contact,
-    GuardedModel,
     Instruments,
     Stand,
     World,

@@ -15,6 +15,7 @@ from bottomheat.errors import InputError
 from bottomheat.model import Place
 from bottomheat.rehearse_acts import Order, other_chamber
 from bottomheat.rehearse_kinds import KINDS, Kind
+from bottomheat.rehearse_nights import SHORT_K, room_for
 from bottomheat.rehearse_world import Stand, World
 
 FORM: Final = (
@@ -74,6 +75,9 @@ def check(orders: Collection[Order], config: Config, stands: Mapping[str, Stand]
             raise InputError(f"{what} needs {kind.chambers} chambers; the config has only one.")
         if kind.name == "series-stuck" and stand.series is None:
             raise InputError(f"{what} needs a series relay, and {order.chamber} has none.")
+        if kind.name == "cold-night":
+            chamber, short_k = config.chambers[order.chamber], order.value
+            room_for(stand.model, order.chamber, chamber, SHORT_K if short_k is None else short_k)
         for name in (order.chamber, other_chamber(config, order.chamber))[: kind.chambers]:
             _check_place(order, what, config, name)
 

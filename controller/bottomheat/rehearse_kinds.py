@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from bottomheat import rehearse_acts as acts
+from bottomheat import rehearse_nights as nights
 from bottomheat.config import Config
 from bottomheat.model import Alarm, Place
 from bottomheat.protect.tending import Doing
@@ -38,6 +39,8 @@ class Kind:
         sure: it must be known once the wet layer has left its fault-free course.
         heat_off: heat has to go off for it.
         may_latch: a latched cutoff is a right response.
+        foretold: its alarm has to come before the callus zone leaves its band.
+        expect: what to expect of it, for a person, where the alarm alone does not say.
     """
 
     name: str
@@ -57,6 +60,8 @@ class Kind:
     sure: bool = True
     heat_off: bool = False
     may_latch: bool = False
+    foretold: bool = False
+    expect: str = ""
 
 
 _A = Alarm
@@ -368,11 +373,28 @@ _LIST: Final = (
         acts.room_back,
         acts.shift_room,
         right=_of(_A.SHORTFALL),
-        also=_COLD,
+        also=_COLD | _of(_A.TONIGHT),
         value=-12.0,
         unit="K",
         everywhere=True,
         sure=False,
+    ),
+    Kind(
+        "cold-night",
+        "a cold night comes: for 8 hours the room falls, to what the mat cannot carry",
+        nights.begin,
+        nights.end,
+        nights.during,
+        lasts_s=nights.LASTS_S,
+        right=_of(_A.TONIGHT),
+        also=_COLD,
+        value=nights.SHORT_K,
+        unit="kelvins too cold, were it to last",
+        everywhere=True,
+        foretold=True,
+        expect="a warning before the bases are too cold, in a sudden frost not long before; "
+        "nothing cut out, nothing blamed. Order it for the second afternoon (38h) or later: "
+        "until then there is no day to go by",
     ),
     Kind(
         "power-cut",

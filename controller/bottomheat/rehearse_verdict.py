@@ -10,7 +10,7 @@ import copy
 import math
 from array import array
 from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from typing import Any, Final
 
 from bottomheat.config import Config
@@ -18,6 +18,7 @@ from bottomheat.model import Alarm, Event, EventKind
 from bottomheat.rehearse_acts import Order, other_chamber
 from bottomheat.rehearse_faults import Sabotage
 from bottomheat.rehearse_kinds import KINDS, allowed_alarms, heat_due_off, right_alarms
+from bottomheat.rehearse_nights import Night, night_of
 from bottomheat.rehearse_world import World
 
 DEPARTED_K: Final = 0.25
@@ -59,6 +60,7 @@ class Course:
         latched: chambers that latched, with the time, s.
         latched_before: those that were latched already.
         standing: alarms raised and not cleared.
+        warned_before: boxes that a cold night was foretold for already.
     """
 
     first: int
@@ -72,13 +74,14 @@ class Course:
     latched: dict[str, float] = field(default_factory=dict)
     latched_before: frozenset[str] = frozenset()
     standing: set[tuple[str | None, Alarm]] = field(default_factory=set)
+    warned_before: frozenset[str] = frozenset()
 
     @classmethod
     def of(cls, world: World) -> Course:
         """Begin at where a world is."""
         a, b, c, d, e = ({name: array("d") for name in world.stands} for _ in range(5))
         course = cls(world.cycles, world.config.cycle_s, a, b, c, d, e)
-        course.latched_before = world.latched
+        course.latched_before, course.warned_before = world.latched, world.warned
         return course
 
     def take(self, world: World) -> None:
@@ -121,7 +124,8 @@ class FaultResult:
         hours: how long the run was watched from then on, h.
         known_by: the first right alarm.
         known_s: when it was raised.
-        departed_s: when the true wet layer had left its twin by a quarter of a kelvin.
+        departed_s: when the true wet layer had left its twin by a quarter of a kelvin; of a fault
+            that is to be foretold, when the true callus zone of a box left its band.
         heat_due_off: heat has to go off for it.
         heat_off_s: when power last went into the mat before half an hour without, the end of which
             lies behind the alarm.
@@ -135,6 +139,7 @@ class FaultResult:
         heard: every alarm raised from the beginning of the fault.
         wrong: those that do not belong to it and that the twin does not raise.
         false_latch: a cutoff latched that should not have.
+        nights: of a fault that is to be foretold, box by box.
     """
 
     order: Order
@@ -154,6 +159,7 @@ class FaultResult:
     heard: tuple[Heard, ...]
     wrong: tuple[Heard, ...]
     false_latch: bool
+    nights: tuple[Night, ...] = ()
 
     @property
     def late_s(self) -> float | None:
@@ -245,7 +251,7 @@ def run_fault(
     begin = max(0, math.ceil(order.at_s / warm.config.cycle_s) - warm.cycles)
     done = (
         None
-        if to_the_end
+        if to_the_end or KINDS[order.kind].foretold
         else _done(order, world.config, world.now_s + begin * world.config.cycle_s)
     )
     course = follow(world, hours, before=Sabotage((order, *besides)), until=done)
@@ -310,6 +316,12 @@ def judge(
             for n in names
         ),
     )
+    departed_s = None if departed is None else (departed + 1 - begin) * cycle_s
+    nights: tuple[Night, ...] = ()
+    if kind.foretold:
+        boxes = (_night(name, course, twin, begin, config) for name in names)
+        nights = tuple(night for night in boxes if night is not None)
+        departed_s = min((n.left_s for n in nights if n.left_s is not None), default=None)
     # The cycle ends one step later than it begins.
     known_s = None if known is None else known.at_s - at_s
     off = _heat_off(course, names, begin, known_s)
@@ -329,7 +341,7 @@ def judge(
         hours=(end - begin) * cycle_s / 3600.0,
         known_by=None if known is None else known.alarm,
         known_s=known_s,
-        departed_s=None if departed is None else (departed + 1 - begin) * cycle_s,
+        departed_s=departed_s,
         heat_due_off=heat_due_off(order, config),
         heat_off_s=None if off is None else (off - begin) * cycle_s,
         heated_s=sum(course.heated_s[order.chamber][begin:last]),
@@ -342,6 +354,22 @@ def judge(
         heard=heard,
         wrong=wrong,
         false_latch=_false_latch(order, course, config, names, at_s),
+        nights=nights,
+    )
+
+
+def _night(name: str, course: Course, twin: Course, begin: int, config: Config) -> Night | None:
+    """What became of one box; None where it was not in its band to begin with."""
+    at_s, shift = (course.first + begin) * course.cycle_s, course.first - twin.first
+    raised = (h.at_s for h in course.heard if h.alarm is Alarm.TONIGHT and h.chamber == name)
+    warned_s = next((heard_s - at_s for heard_s in raised if heard_s > at_s), None)
+    return night_of(
+        name,
+        config.chambers[name].callus_zone_c,
+        course.callus_c[name][begin:],
+        twin.callus_c[name][begin + shift :],
+        course.cycle_s,
+        0.0 if warned_s is None and name in course.warned_before else warned_s,
     )
 
 
@@ -421,6 +449,10 @@ def as_plain(result: FaultResult) -> dict[str, Any]:
         "alarms": [_heard(h) for h in result.heard],
         "wrong": [_heard(h) for h in result.wrong],
         "false_latch": result.false_latch,
+        "nights": [
+            {**asdict(night), "ahead_s": night.ahead_s, "missed": night.missed}
+            for night in result.nights
+        ],
     }
 
 

@@ -17,14 +17,18 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final, Protocol
 
-from bottomheat import cycle, keeper
+from bottomheat import cycle, drift, drift_words, keeper
+from bottomheat.alarm_words import sentence
 from bottomheat.config import ChamberConfig, Config
-from bottomheat.errors import InputError
+from bottomheat.foresight import Boxes
 from bottomheat.keeper import KeeperLine, KeeperState
 from bottomheat.keeper_weld import CHECKING
 from bottomheat.loop import HELD_OPEN_S, KEEPER_SILENT_S
 from bottomheat.model import Alarm, Event, EventKind, Feedback, Place, Raw, Record
 from bottomheat.ports import Lease, Relay
+from bottomheat.rehearse_card import Card
+from bottomheat.rehearse_models import GuardedModel
+from bottomheat.restart import restarted
 
 HOUR_S: Final = 3600.0
 
@@ -37,18 +41,6 @@ KEEPER_WATCHDOG_S: Final = 10.0
 
 DAEMON_SILENT_S: Final = 300.0
 """The alerts service says that the daemon is silent after so long, s."""
-
-
-class ChamberModel(Protocol):
-    """Anything that warms and cools like a chamber."""
-
-    def advance(self, seconds: float, heater_watts: float, room_c: float) -> None:
-        """Go on with power and room held; the first call tells it the room it starts from."""
-        ...
-
-    def temperature(self, place: str) -> float:
-        """Temperature now, °C, at "substrate", "callus", "mat" or "room", and perhaps "top"."""
-        ...
 
 
 class Instruments(Protocol):
@@ -70,97 +62,6 @@ class Contact(Relay, Protocol):
     def contact_closed(self) -> bool:
         """Whether the contact is closed in truth."""
         ...
-
-
-class GuardedModel:
-    """A chamber of whoever's making, watched: it fails in one clear sentence.
-
-    Each place is read once a step at most.
-
-    Args:
-        model: the chamber.
-        label: what to call it in a sentence.
-    """
-
-    def __init__(self, model: ChamberModel, label: str) -> None:
-        self._model = model
-        self._label = label
-        self._read: dict[str, float] = {}
-
-    def advance(self, seconds: float, heater_watts: float, room_c: float) -> None:
-        """Go on.
-
-        Raises:
-            InputError: the chamber failed.
-        """
-        self._read.clear()
-        try:
-            self._model.advance(seconds, heater_watts, room_c)
-        except (Exception, SystemExit) as error:
-            raise InputError(
-                f"the chamber {self._label} failed in advance({seconds:g}, {heater_watts:g}, "
-                f"{room_c:g}) with {_said(error)}; put the chamber right."
-            ) from error
-
-    def temperature(self, place: str) -> float:
-        """Read a place, °C.
-
-        Raises:
-            InputError: the chamber does not know the place, failed, or gave no finite number.
-        """
-        known = self._read.get(place)
-        if known is not None:
-            return known
-        try:
-            celsius = float(self._model.temperature(place))
-        except (Exception, SystemExit) as error:
-            raise InputError(
-                f"the chamber {self._label} gives no temperature for {place!r}: it failed with "
-                f"{_said(error)}; every chamber knows substrate, callus, mat and room."
-            ) from error
-        if not math.isfinite(celsius):
-            raise InputError(
-                f"the chamber {self._label} gives {celsius} °C for {place!r}; put the chamber "
-                "right, it has to give finite numbers."
-            )
-        self._read[place] = celsius
-        return celsius
-
-    def require(self, place: str, why: str) -> None:
-        """Ask for a place that not every chamber knows.
-
-        Raises:
-            InputError: it is not known, with ``why`` it was wanted.
-        """
-        try:
-            self.temperature(place)
-        except InputError as error:
-            raise InputError(f"{why}, but the chamber {self._label} does not know it.") from error
-
-    def require_hook(self, name: str, why: str) -> None:
-        """Ask for a method that not every chamber has, such as ``open_lid``.
-
-        Raises:
-            InputError: it is missing, with ``why`` it was wanted.
-        """
-        if not callable(getattr(self._model, name, None)):
-            raise InputError(f"{why} needs a chamber with {name}, which {self._label} lacks.")
-
-    def do(self, name: str, *given: float | str) -> None:
-        """Call such a method: what somebody, or the sun, does to the box.
-
-        Raises:
-            InputError: it is missing, or it failed.
-        """
-        self.require_hook(name, "this rehearsal")
-        self._read.clear()
-        try:
-            getattr(self._model, name)(*given)
-        except (Exception, SystemExit) as error:
-            args = ", ".join(f"{value:g}" if isinstance(value, float) else value for value in given)
-            raise InputError(
-                f"the chamber {self._label} failed in {name}({args}) with {_said(error)}."
-            ) from error
 
 
 @dataclass(frozen=True, slots=True)
@@ -215,11 +116,18 @@ class World:
         # What a fault may change.
         self.room_shift_k = 0.0
         """Added to the room, K."""
+        self.cold_c: float | None = None
+        """A cold night's room, °C; None: there is none."""
+        self.cold_share = 0.0
+        """How far the room has gone towards that, 0...1, where it is warmer."""
         self.feeds = {name: name for name in stands}
         """Whose relays feed each mat."""
         self.mat_share = dict.fromkeys(stands, 1.0)
         """Share of its rated power that each mat takes, 0...1."""
         self._watts = {name: chamber.heater.watts for name, chamber in config.chambers.items()}
+        self._boxes = Boxes()
+        self._warned: dict[str, str] = {}  # the boxes that a night is foretold for
+        self._card = Card()
         self._kept = KeeperState()
         self._lease: Lease | None = None
         self._latched: dict[str, str] = {}  # what the daemon's latch file holds
@@ -241,6 +149,7 @@ class World:
             self.room_c,
             self.state,
             self.records,
+            self._card,
             self._kept,
             self._lease,
         ):
@@ -262,6 +171,11 @@ class World:
     def latched(self) -> frozenset[str]:
         """Chambers whose cutoff is latched, by the daemon or by the keeper."""
         return frozenset(self._latched) | frozenset(self._kept.latched)
+
+    @property
+    def warned(self) -> frozenset[str]:
+        """Boxes for which a cold night is foretold."""
+        return frozenset(self._warned)
 
     def watts(self, name: str) -> float:
         """Power that the mat of a box takes while it is fed, W."""
@@ -305,6 +219,8 @@ class World:
             events += step.events
             events += self._keep(now_s)
             events += self._held_open(step.heat, now_s)
+            events += self._foretold(now_s)
+            self._card = self._card.kept(step.records, self._boxes, now_s)
         else:
             self.records = ()
             events += self._keep(now_s)
@@ -316,10 +232,12 @@ class World:
         self._open_lines()
 
     def restore_power(self) -> None:
-        """Give the mains back: daemon and keeper start afresh from their latch files."""
+        """Give the mains back: daemon and keeper start afresh from their files and the log."""
         self._power = True
         self._daemon_since_s = self._keeper_since_s = None
-        self.state = cycle.start(self.config, self._latched, proved=True)
+        self._card, past, start = self._card.booted(self.state, self.now_s)
+        self.state = restarted(self.config, self._latched, past, start, proved=True)
+        self._boxes = self._card.boxes(self.config.chambers)
         self._kept = KeeperState(latched=self._kept.latched)
         self._lease = None
         self._feedback.clear()
@@ -344,6 +262,8 @@ class World:
 
     def _warm(self, at_s: float, seconds: float, heated_s: dict[str, float]) -> None:
         room_c = self.room_c(at_s / HOUR_S) + self.room_shift_k
+        if self.cold_c is not None and self.cold_c < room_c:
+            room_c += self.cold_share * (self.cold_c - room_c)
         for name, stand in self.stands.items():
             watts = self.watts(name)
             heated = self._power and watts > 0.0 and self.stands[self.feeds[name]].heated
@@ -408,6 +328,27 @@ class World:
         text = f"the keeper holds the relay open: {', '.join(told)}" if told else None
         return self._say_house(Alarm.KEEPER_HOLDS, text, now_s)
 
+    def _foretold(self, now_s: float) -> list[Event]:
+        """What the daemon's foresight says, as it would tell it."""
+        stands, changes = self._boxes.turn(
+            self.records, self.config, self.state, self._house, now_s
+        )
+        events = []
+        for each in changes:
+            ago = each.hour.number // drift.DAY_H - each.change.since_day
+            text = drift_words.words(each.change, f"{ago} days ago")
+            events.append(Event(EventKind.DIAGNOSED, now_s, each.chamber, text, durable=True))
+        for name in self.stands:
+            detail, kind = stands.get((name, Alarm.TONIGHT)), EventKind.ALARM_RAISED
+            if (detail is not None) is (name in self._warned):
+                continue
+            if detail is None:
+                text, kind = self._warned.pop(name), EventKind.ALARM_CLEARED
+            else:
+                text = self._warned[name] = sentence(Alarm.TONIGHT, detail)
+            events.append(Event(kind, now_s, name, text, Alarm.TONIGHT, durable=True))
+        return events
+
     def _silences(self, now_s: float) -> list[Event]:
         """What daemon and alerts service say of each other's and the keeper's silence."""
         if not self._power:
@@ -455,8 +396,3 @@ def scored_places(chamber: ChamberConfig) -> tuple[str, ...]:
     places = (Place.SUBSTRATE, Place.CALLUS, Place.MAT, Place.ROOM)
     top = (Place.TOP,) if chamber.probes.top is not None else ()
     return tuple(place.value for place in (*places, *top))
-
-
-def _said(error: BaseException) -> str:
-    first = str(error).partition("\n")[0]
-    return f"{type(error).__name__}: {first}" if first else type(error).__name__

@@ -37,7 +37,7 @@ from bottomheat.campaign_boxes import (
 )
 from bottomheat.campaign_tables import campaign_plain, missed, rows, runs_of, seasons_plain, stratum
 from bottomheat.chamber import Chamber
-from bottomheat.cli import campaign_text
+from bottomheat.cli import campaign_text, rehearse_fault_text
 from bottomheat.errors import InputError
 from bottomheat.model import Alarm
 from bottomheat.rehearse_acts import KEEPER, Order
@@ -190,6 +190,108 @@ def test_highest_and_lowest_count_from_the_beginning_of_the_fault() -> None:
     assert (result.twin_max_callus_c, result.twin_max_mat_c) == (25.0, 45.0)
 
 
+# --- a fault that is to be foretold -------------------------------------------------------------
+
+NIGHT_AT = 100
+LEFT = NIGHT_AT + 3 * HOUR
+"""The cycle at whose end the bases are half a kelvin low; an hour later a whole one."""
+
+
+def night(warned: int | None, *, low_k: float = 1.5, before_c: float = 25.0) -> FaultResult:
+    """A night that leaves the bases ``low_k`` too cold, warned of in a cycle."""
+    run = course(6 * HOUR)
+    values = run.callus_c[NORTH]
+    values[: len(values)] = array("d", [before_c]) * len(values)
+    for index in range(LEFT, len(values)):
+        values[index] = 25.0 - min(low_k, 0.51 + (index - LEFT) / (2.0 * HOUR))
+    if warned is not None:
+        run.heard = [heard(warned, Alarm.TONIGHT)]
+    return judge(
+        make_order("cold-night", NIGHT_AT * CYCLE_S, NORTH),
+        run,
+        course(7 * HOUR),
+        NIGHT_AT,
+        config_of(ALONE),
+    )
+
+
+def result_of(result: FaultResult) -> RunResult:
+    return RunResult(0, ALONE, announced=False, result=result)
+
+
+def test_a_night_is_warned_of_before_the_bases_leave_their_band() -> None:
+    result = night(NIGHT_AT + HOUR)
+    (box,) = result.nights
+    assert result.known_by is Alarm.TONIGHT
+    assert result.departed_s == box.left_s == 3 * 3600.0 + CYCLE_S
+    assert box.ahead_s == 2 * 3600.0
+    assert box.short_k == pytest.approx(1.5)
+    assert not missed(result_of(result))
+    assert result.late_s == 0.0
+    assert result.wrong == ()
+
+
+@pytest.mark.parametrize(("warned", "ahead_s"), [(None, None), (LEFT + 60, -600.0)])
+def test_a_night_that_is_not_warned_of_or_late_is_missed(
+    warned: int | None, ahead_s: float | None
+) -> None:
+    result = night(warned)
+    assert result.nights[0].ahead_s == ahead_s
+    assert missed(result_of(result))
+
+
+def test_a_night_that_costs_less_than_what_is_warned_of_is_not_missed() -> None:
+    assert not missed(result_of(night(None, low_k=0.9)))
+
+
+def test_a_box_that_was_cold_before_tells_nothing_of_a_night() -> None:
+    result = night(None, before_c=24.0)
+    assert result.nights == ()
+    assert not missed(result_of(result))
+
+
+def test_a_relay_that_is_blamed_for_a_cold_night_and_a_latch_are_wrong() -> None:
+    run = course(6 * HOUR)
+    run.heard = [
+        heard(NIGHT_AT + HOUR, Alarm.TONIGHT),
+        heard(LEFT, Alarm.SHORTFALL),
+        heard(LEFT, Alarm.NO_EFFECT),
+        heard(LEFT, Alarm.RELAY_STUCK_ON),
+    ]
+    run.latched = {NORTH: LEFT * CYCLE_S}
+    order = make_order("cold-night", NIGHT_AT * CYCLE_S, NORTH)
+    result = judge(order, run, course(6 * HOUR), NIGHT_AT, config_of(ALONE))
+    assert [h.alarm for h in result.wrong] == [Alarm.NO_EFFECT, Alarm.RELAY_STUCK_ON]
+    assert result.false_latch
+
+
+def test_the_screens_say_how_long_before_a_night_was_warned_of() -> None:
+    early, late, never = night(NIGHT_AT + HOUR), night(LEFT + 60), night(None)
+    said = " ".join(rehearse_fault_text.render([early]).split())
+    assert "warned of after 1 h, 2 h before the bases left their band" in said
+    assert "fell to 1.5 K below their setpoint. Nothing was cut out, nothing blamed." in said
+    assert "ALARM: words of tonight" in said
+    assert "10 min AFTER the bases" in " ".join(rehearse_fault_text.render([late]).split())
+    assert "NOT WARNED OF" in rehearse_fault_text.render([never])
+    runs = tuple(replace(result_of(each), number=n) for n, each in enumerate((early, late, never)))
+    batches = [BatchResult(ALONE, runs, 1.0, ())]
+    text = " ".join(campaign_text.render(batches, 1).split())
+    assert "Cold nights: 3 boxes, of which 3 became 1 K too cold; 1 of these were warned" in text
+    assert "no. 1 cold-night" in text
+    (row,) = rows(runs)
+    assert (row.label, row.departed, row.known, row.missed) == ("cold-night", 3, 2, 2)
+    assert json.loads(json.dumps(campaign_plain(batches), allow_nan=False))
+
+
+def test_a_warning_of_a_night_without_a_fault_is_true_where_the_night_is_short() -> None:
+    world = scene_world(ALONE, 1.0)
+    run = course(20 * HOUR)
+    assert not true_alarm(heard(10, Alarm.TONIGHT), run, world)
+    run.callus_c[NORTH][17 * HOUR] = 24.4
+    assert true_alarm(heard(10, Alarm.TONIGHT), run, world)
+    assert not true_alarm(heard(10, Alarm.SHORTFALL), run, world)
+
+
 # --- the draws ----------------------------------------------------------------------------------
 
 
@@ -208,6 +310,7 @@ def test_every_drawn_run_can_be_done_in_its_scene(number: int, seed: int) -> Non
             assert len(scene.boxes) >= KINDS[order.kind].chambers
             assert order.place != KEEPER or config.chambers[order.chamber].keeper.probe
             assert order.kind != "series-stuck" or scene.series
+            assert order.kind != "cold-night" or 12.0 <= order.at_s / 3600.0 - 24.0 <= 16.0
             if order.place not in (None, KEEPER):
                 assert order.place in config.chambers[order.chamber].probes.by_place()
             begins_h = campaign.WARM_UP_H + run.start * campaign.SPACING_H

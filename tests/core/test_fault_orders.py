@@ -11,7 +11,8 @@ from bottomheat.errors import InputError
 from bottomheat.rehearse_acts import Order, spell
 from bottomheat.rehearse_faults import check, make_order, parse
 from bottomheat.rehearse_kinds import KINDS
-from bottomheat.rehearse_world import GuardedModel, Stand
+from bottomheat.rehearse_models import GuardedModel
+from bottomheat.rehearse_world import Stand
 
 NORTH, SOUTH = "north-bench", "south-bench"
 PAIR = Scene(("nominal", "shallow"), "10", (45.0, 45.0), 7, second_probe=True, callus_probe=True)

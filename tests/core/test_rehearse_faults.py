@@ -331,6 +331,30 @@ def tended(world: World) -> None:
     assert world.state.chambers[SOUTH].tending is None
 
 
+def cold_night(world: World) -> None:
+    chamber = copy.deepcopy(box(world))
+    sabotage = Sabotage([order(world, "cold-night", value=2.0)])
+    rooms_c, first = [], world.cycles
+    for hour in range(22):  # the boxes need not live through it
+        world.cycles = first + hour * 360
+        sabotage(world)
+        rooms_c.append(room_c(world))
+    carried_c = min(rooms_c)
+    assert rooms_c[0] == rooms_c[20] == rooms_c[21] == 10.0
+    assert rooms_c[:9] == sorted(rooms_c[:9], reverse=True)
+    assert rooms_c[8:15] == pytest.approx([carried_c] * 7)
+    assert rooms_c[14:21] == sorted(rooms_c[14:21])
+    # In that room, for ever, all the heat leaves the bases two kelvins low.
+    assert chamber.settled("callus", 45.0, carried_c) == pytest.approx(23.0, abs=0.3)
+
+
+def room_c(world: World) -> float:
+    """The room of the next cycle."""
+    twin = copy.deepcopy(world)
+    twin._warm(twin.now_s, CYCLE_S, dict.fromkeys(twin.stands, 0.0))
+    return truth(twin, "room")
+
+
 CHECKS: dict[str, Callable[[World], None]] = {
     "relay-stuck-on": welded_at_the_next_closing,
     "relay-stuck-on-at-once": welded_at_once,
@@ -360,6 +384,7 @@ CHECKS: dict[str, Callable[[World], None]] = {
     "lamp": lamp,
     "warm-shed": shed("warm-shed", 15.0),
     "cold-snap": shed("cold-snap", -12.0),
+    "cold-night": cold_night,
     "power-cut": power_cut,
     "daemon-hang": daemon_hangs,
     "keeper-hang": keeper_hangs,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import statistics
 import textwrap
 from collections import Counter
 from collections.abc import Sequence
@@ -11,6 +12,7 @@ from bottomheat.campaign_boxes import Scene
 from bottomheat.campaign_tables import STRATA, Row, label, missed, rows, runs_of, still_on, stratum
 from bottomheat.durations import words
 from bottomheat.rehearse_verdict import Heard
+from bottomheat.tonight import RAISE_K
 
 WIDTH = 80
 LISTED = 40
@@ -30,14 +32,16 @@ def render(batches: Sequence[BatchResult], seed: int) -> str:
         f"CAMPAIGN of {len(runs)} faults on {len(boxes)} boxes, seed {seed}: a simulation on "
         "calculated chambers, not a measurement. The controller and the keeper are the real ones. "
         "A fault is known when a right alarm is raised; off course is where the true wet layer is "
-        "0.25 K from its fault-free twin; missed is what went off course, had to be known and was "
-        "not. Times in minutes, temperatures in °C."
+        "0.25 K from its fault-free twin, of a cold night where the bases leave their band; missed "
+        "is what went off course, had to be known and was not, and a cold night that was not "
+        "warned of before. Times in minutes, temperatures in °C."
     )
     parts = [textwrap.fill(head, WIDTH)]
     for name in STRATA:
         found = rows([run for run in runs if stratum(run.scene) == name])
         if found:
             parts += [_TITLES[name] + "\n" + _known(found), _warm(found)]
+    parts += _cold_nights(runs)
     parts.append(_untrue(batches))
     parts.append(_wrong(runs))
     return "\n\n".join(parts)
@@ -82,6 +86,26 @@ def _latched(row: Row) -> str:
 
 def _min(seconds: float | None) -> str:
     return "-" if seconds is None else f"{seconds / 60:.0f}"
+
+
+def _cold_nights(runs: Sequence[RunResult]) -> list[str]:
+    """How long before the bases left their band a cold night was warned of."""
+    nights = [night for run in runs for night in run.result.nights]
+    if not nights:
+        return []
+    short = [night for night in nights if night.short_k >= RAISE_K]
+    missed = sum(night.missed for night in short)
+    ahead = [night.ahead_s for night in nights if night.ahead_s is not None]
+    text = (
+        f"Cold nights: {len(nights)} boxes, of which {len(short)} became {RAISE_K:g} K too cold; "
+        f"{len(short) - missed} of these were warned of before they left their band"
+    )
+    if ahead:
+        text += (
+            f". From the warning to there {_min(statistics.median(ahead))} min in the median, "
+            f"{_min(min(ahead))} at the least"
+        )
+    return [textwrap.fill(f"{text}.", WIDTH)]
 
 
 def _untrue(batches: Sequence[BatchResult]) -> str:

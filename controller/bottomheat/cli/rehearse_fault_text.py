@@ -26,9 +26,10 @@ def listed() -> str:
     for kind in KINDS.values():
         size = "" if kind.value is None else f" (={kind.value:g} {kind.unit})"
         lasts = "" if kind.lasts_s is None else f", for {words(kind.lasts_s)}"
+        expect = f". Expect {kind.expect}" if kind.expect else ""
         lines.append(
             textwrap.fill(
-                f"{kind.name}: {kind.words}{size}{lasts}",
+                f"{kind.name}: {kind.words}{size}{lasts}{expect}",
                 WIDTH - 2,
                 initial_indent="  ",
                 subsequent_indent="      ",
@@ -73,6 +74,8 @@ def _name(order: Order) -> str:
 
 def _known(result: FaultResult) -> str:
     order = result.order
+    if KINDS[order.kind].foretold:
+        return _foretold(result)
     departed = result.departed_s
     left = (
         "the wet layer stayed on its course"
@@ -85,6 +88,30 @@ def _known(result: FaultResult) -> str:
         return f"NO ALARM says so within {words(result.hours * 3600.0)}; {left}"
     told = next(heard.text for heard in result.heard if heard.alarm is result.known_by)
     return f"known after {words(result.known_s)}; {left}. ALARM: {told}"
+
+
+def _foretold(result: FaultResult) -> str:
+    """A cold night: when each box was warned of, how long before it was cold, and how cold."""
+    told = []
+    for night in result.nights:
+        cold = f"the bases fell to {night.short_k:.1f} K below their setpoint"
+        if night.left_s is None:
+            cold = f"the bases stayed in their band, {max(0.0, night.short_k):.1f} K low at most"
+        if night.warned_s is None:
+            told.append(f"{night.chamber} was NOT WARNED OF; {cold}")
+            continue
+        when_told = f"{night.chamber} was warned of after {words(night.warned_s)}"
+        if night.ahead_s is not None and night.ahead_s >= 0.0:
+            when_told += f", {words(night.ahead_s)} before the bases left their band"
+        elif night.ahead_s is not None:
+            when_told += f", {words(-night.ahead_s)} AFTER the bases had left their band"
+        told.append(f"{when_told}; {cold}")
+    if not told:
+        return "no box was in its band when the night began, so there was nothing to foretell"
+    said = next((h.text for h in result.heard if h.alarm in right_alarms(result.order)), None)
+    quiet = not result.wrong and result.latched_s is None
+    end = "" if said is None else f" ALARM: {said}"
+    return ". ".join(told) + "." + (" Nothing was cut out, nothing blamed." if quiet else "") + end
 
 
 def _heat(result: FaultResult) -> str:

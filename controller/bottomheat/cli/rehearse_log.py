@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Final
 from bottomheat import __version__, outage
 from bottomheat.cli.rehearse_inputs import LOG_VERSION_SUFFIX
 from bottomheat.errors import InputError, LogError
+from bottomheat.restart import openings
 from bottomheat_drivers.log import SqliteJournal
 from bottomheat_drivers.log.before import look_back
 from bottomheat_drivers.log.writer import COMMIT_EVERY_S
@@ -115,8 +116,8 @@ class RehearsedLog:
         past = look_back(self._path, self._path.with_name("no-ring-files"), self._boot())
         self._journal = self._begun()
         start = outage.Start(self._boot(), clock.monotonic_s(), clock.wall_ms())
-        event, self._aftermath = outage.opening(past.before, start)
-        self._journal.record((), () if event is None else (event,))
+        events, self._aftermath = openings(past, start)
+        self._journal.record((), events)
 
 
 @contextlib.contextmanager
