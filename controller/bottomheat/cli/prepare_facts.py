@@ -57,9 +57,15 @@ def _proved(config: Config) -> bool | None:
     from bottomheat_drivers.proof_file import ProofFile
 
     path = proof_path(state_folder(config))
-    if path.exists() and os.access(path, os.R_OK):
+    try:
+        there = path.exists()
+        if not there and not path.parent.exists():
+            return False  # the service has never run here
+    except PermissionError:  # a folder above it is not this user's to look into
+        there = None
+    if there and os.access(path, os.R_OK):
         return ProofFile(path).matches(fingerprint(config))
-    if not path.exists() and os.access(path.parent, os.X_OK):
+    if there is False:
         return False
     answer = service_answer(config, {"do": "status"})
     return None if answer is None else bool(answer.get("proved"))

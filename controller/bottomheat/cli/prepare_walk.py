@@ -117,7 +117,7 @@ def _row(number: int, step: Step, facts: Facts) -> list[str]:
     elif why is not None:
         said = f"left out: {why}"
     elif step is Step.CAPACITY:
-        said = facts.verdict
+        said = facts.verdict + ("" if facts.measured else ", by the figures of a usual box")
     elif step is Step.LIMITS and facts.wrong:
         said = "; ".join(facts.wrong)
     else:
