@@ -6,9 +6,16 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from bottomheat.config import LIMIT_MARGIN_K, MAT_RISE_PER_LAYER_RISE, Offset, Path, Problem
+from bottomheat.config import LIMIT_MARGIN_K, Offset, Path, Problem
 from bottomheat.config_facts import ChamberFacts
-from bottomheat.operating_point import callus_given_c, mat_ripple_k, needed_layer_c, runs_away
+from bottomheat.operating_point import (
+    callus_given_c,
+    layer_under_c,
+    mat_at_c,
+    mat_ripple_k,
+    needed_layer_c,
+    runs_away,
+)
 
 MILD_ROOM_C = 15.0
 """A room in which any box must hold its setpoint; a colder one may be excused (judgement)."""
@@ -24,7 +31,11 @@ _WORTH_A_FIGURE_K = 0.2
 
 @dataclass(frozen=True, slots=True)
 class _Bound:
-    """A temperature that rises as the room cools, and the levels it must stay below, °C."""
+    """A temperature that rises as the room cools, and the levels it must stay below, °C.
+
+    ``seen``: it was identified, and a probe of ours holds it back.  What it says is how the box is
+    and no mistake in the file, which the model itself could not be written into otherwise.
+    """
 
     path: Path
     what: str
@@ -35,6 +46,7 @@ class _Bound:
     mean_at_most_c: float
     layer_when_held_c: Callable[[float], float]
     remedy: str
+    seen: bool = False
 
     @property
     def limit_room_c(self) -> float:
@@ -87,15 +99,15 @@ def cold_night(chamber: ChamberFacts, coldest_c: float) -> tuple[list[Problem], 
     cut = [
         Problem(chamber.path(*bound.path), None, _cuts_out(bound, set_c, coldest_c))
         for bound in bounds
-        if bound.limit_room_c >= coldest_c
+        if bound.limit_room_c >= coldest_c and not bound.seen
     ]
     if cut:
         return cut, []
     warnings: list[Problem] = []
     first = max(bounds, key=lambda bound: bound.held_room_c, default=None)
     if first is not None and first.held_room_c >= max(MILD_ROOM_C, coldest_c):
-        path = chamber.path(*first.path)
-        return [Problem(path, None, _always_held(first, set_c))], []
+        problem = Problem(chamber.path(*first.path), None, _always_held(first, set_c))
+        return ([], [problem]) if first.seen else ([problem], [])
     if first is not None and first.held_room_c > coldest_c:
         layer_c = first.layer_when_held_c(coldest_c)
         held_c = callus_given_c(layer_c, offset, coldest_c, chamber.rise_k_per_w)
@@ -119,7 +131,7 @@ def _bounds(chamber: ChamberFacts, set_c: float, offset: Offset) -> list[_Bound]
         return needed_layer_c(set_c, offset, room_c, chamber.rise_k_per_w)
 
     def mat_c(room_c: float) -> float:
-        return room_c + MAT_RISE_PER_LAYER_RISE * (layer_c(room_c) - room_c)
+        return mat_at_c(layer_c(room_c), room_c, chamber.rise_k_per_w, chamber.model)
 
     found: list[_Bound] = []
     ceiling_c, substrate_c, limit_c = chamber.ceiling_c, chamber.substrate_c, chamber.mat_c
@@ -155,7 +167,7 @@ def _bounds(chamber: ChamberFacts, set_c: float, offset: Offset) -> list[_Bound]
             )
         )
     if limit_c is not None and chamber.window_s is not None:
-        ripple_k = mat_ripple_k(chamber.window_s)
+        ripple_k = mat_ripple_k(chamber.window_s, chamber.watts, chamber.model)
         held_at_c = limit_c - LIMIT_MARGIN_K
         found.append(
             _Bound(
@@ -167,10 +179,13 @@ def _bounds(chamber: ChamberFacts, set_c: float, offset: Offset) -> list[_Bound]
                 peak_c=lambda room_c: mat_c(room_c) + ripple_k,
                 mean_c=mat_c,
                 mean_at_most_c=math.inf,
-                layer_when_held_c=lambda room_c: (
-                    room_c + (held_at_c - ripple_k - room_c) / MAT_RISE_PER_LAYER_RISE
+                layer_when_held_c=lambda room_c: layer_under_c(
+                    held_at_c - ripple_k, room_c, chamber.rise_k_per_w, chamber.model
                 ),
                 remedy="insulate the box, or raise limits.mat if the mat's rating allows",
+                seen=chamber.has_probe("mat")
+                and chamber.model is not None
+                and chamber.model.mat_gain_k_per_w is not None,
             )
         )
     return found

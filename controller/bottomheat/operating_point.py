@@ -42,8 +42,8 @@ def operating_point(chamber: ChamberConfig, room_c: float) -> OperatingPoint:
 
     The wet layer follows from the offset method (temperature factor: ISO 13788's f turned round,
     layer = room + (setpoint - intercept - room)/f; heat-flow by
-    ``factor_of_heat_flow``), the mat from ``MAT_RISE_PER_LAYER_RISE``, duty from
-    ``full_power_rise``.  In a room so warm that no heat is needed, all are at the room's.
+    ``factor_of_heat_flow``), the mat by ``mat_at_c``, duty from ``full_power_rise``.  In a room so
+    warm that no heat is needed, all are at the room's.
     Limits and ceiling are left out on purpose: this is what the setpoint asks for.
 
     Args:
@@ -57,14 +57,46 @@ def operating_point(chamber: ChamberConfig, room_c: float) -> OperatingPoint:
     full_k = k_per_w * chamber.heater.watts if measured else None
     return OperatingPoint(
         substrate_c=room_c + rise_k,
-        mat_c=room_c + MAT_RISE_PER_LAYER_RISE * rise_k,
+        mat_c=mat_at_c(room_c + rise_k, room_c, k_per_w, chamber.model) if rise_k else room_c,
         duty=None if full_k is None else rise_k / full_k,
     )
 
 
-def mat_ripple_k(window_s: float) -> float:
-    """Half the mat's swing about its mean, K: in proportion to the window, s."""
-    return MAT_RIPPLE_K * window_s / _RIPPLE_WINDOW_S
+def mat_at_c(layer_c: float, room_c: float, k_per_w: float, model: Model | None) -> float:
+    """The mat in steady state, mean over a window, °C; a straight line in layer and room.
+
+    By its own rise where that was identified, by ``MAT_RISE_PER_LAYER_RISE`` elsewhere.
+
+    Args:
+        layer_c: wet layer, °C.
+        room_c: room, °C.
+        k_per_w: as ``rise_k_per_w`` gives it, K/W.
+        model: of the box, or None.
+    """
+    if model is None or model.mat_gain_k_per_w is None:
+        return room_c + MAT_RISE_PER_LAYER_RISE * (layer_c - room_c)
+    return layer_c + model.mat_gain_k_per_w / k_per_w * (layer_c - room_c - model.load_k)
+
+
+def layer_under_c(mat_c: float, room_c: float, k_per_w: float, model: Model | None) -> float:
+    """The wet layer over a mat of so many °C in steady state, °C: ``mat_at_c`` turned round."""
+    at_room_c = mat_at_c(room_c, room_c, k_per_w, model)
+    per_k = mat_at_c(room_c + 1.0, room_c, k_per_w, model) - at_room_c
+    return room_c + (mat_c - at_room_c) / per_k
+
+
+def mat_ripple_k(window_s: float, watts: float | None = None, model: Model | None = None) -> float:
+    """Half the mat's swing about its mean at half power, K: in proportion to the window.
+
+    Args:
+        window_s: the window, s.
+        watts: rated power, W; None where not known.
+        model: of the box; its own swing counts where it has one.
+    """
+    half_k = MAT_RIPPLE_K
+    if model is not None and model.mat_swing_k_per_w is not None and watts is not None:
+        half_k = model.mat_swing_k_per_w * watts
+    return half_k * window_s / _RIPPLE_WINDOW_S
 
 
 def rise_k_per_w(heater: Heater, model: Model | None = None) -> float:

@@ -2,6 +2,7 @@
 
 import copy
 import math
+import re
 
 import pytest
 from hypothesis import given
@@ -312,6 +313,33 @@ def test_bound_in_a_mild_room_is_an_error() -> None:
     problem = only(edited(layer_ceiling=28).problems)
     assert "even in a room of 15 °C" in problem.message
     assert edited(layer_ceiling=29).problems == ()
+
+
+MODEL = {"gain": 0.71, "slow_lag": 9.3, "quick_lag": 1.9, "quick_share": 0.38, "dead_time": 0.25}
+
+
+def test_an_identified_mat_counts_and_is_no_mistake_in_the_file() -> None:
+    """f 0.75, 45 W, 0.71 K/W, in a room of 3 °C: layer 29.3 above it, 41 W of mean power."""
+    usual = only(edited(limits__mat=50).problems)
+    assert "the mat reaches 57 °C" in usual.message  # 3 + 1.74 x 29.3 + 3
+    model = {**MODEL, "mat_gain": 0.3, "mat_swing": 0.02}
+    small = edited(limits__mat=50, model=model)
+    assert small.problems == ()
+    # 3 + 29.3 + 0.3 x 41.3 + 0.9 is 45.6 at the peaks.
+    assert not any("limits" in warning.where for warning in small.warnings)
+    large = edited(limits__mat=50, model={**model, "mat_gain": 0.5})
+    assert large.problems == ()
+    (warning,) = (w for w in large.warnings if w.where.endswith("limits.mat"))
+    assert "this will hold the box below its setpoint of 25 °C on a night of" in warning.message
+    said = re.search(r"stays at about (\d+\.\d) °C", warning.message)
+    assert said is not None
+    held = float(said[1])
+    # layer + 0.5/0.71 (layer - 3) = 47 - 0.9, callus zone 3 + 0.75 (layer - 3).
+    layer_c = (46.1 + 0.5 / 0.71 * 3.0) / (1.0 + 0.5 / 0.71)
+    assert held == pytest.approx(3.0 + 0.75 * (layer_c - 3.0), abs=0.06)
+    hot = edited(limits__mat=42, limits__substrate=40, model={**model, "mat_gain": 1.0})
+    assert hot.problems == ()
+    assert any("even in a room of 15 °C" in warning.message for warning in hot.warnings)
 
 
 def test_room_that_is_never_that_cold_excuses_the_ceiling() -> None:

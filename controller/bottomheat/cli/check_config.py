@@ -76,7 +76,7 @@ def _mat_watched(name: str, box: ChamberConfig) -> list[Finding]:
 
 def _cold_room(name: str, box: ChamberConfig, room_c: float) -> Finding:
     point = operating_point(box, room_c)
-    ripple_k = mat_ripple_k(box.heater.window)
+    ripple_k = mat_ripple_k(box.heater.window, box.heater.watts, box.model)
     swing = f" ± {ripple_k:.0f}" if ripple_k >= 1 else ""
     needs = (
         f"{name}: to feel {box.callus_zone_c:g} °C in a room of {room_c:g} °C, wet layer "
@@ -93,13 +93,18 @@ def _cold_room(name: str, box: ChamberConfig, room_c: float) -> Finding:
 def _warm_up(name: str, box: ChamberConfig, config: Config) -> Finding:
     """The mat near the end of a warm-up: full power under a wet layer that is nearly there.
 
-    Full power keeps the mat above the wet layer by (``MAT_RISE_PER_LAYER_RISE`` - 1) of the rise
-    that it gives the layer in the end; that rise is the law's own figure.
+    Full power keeps the mat above the wet layer by what was identified, else by
+    (``MAT_RISE_PER_LAYER_RISE`` - 1) of the rise that it gives the layer in the end; that rise is
+    the law's own figure.
     """
     layer_c = min(operating_point(box, config.coldest_room_c).substrate_c, layer_cap(box))
-    mat_c = layer_c + (MAT_RISE_PER_LAYER_RISE - 1) * tuning(box).rise_k
+    lead_k = (MAT_RISE_PER_LAYER_RISE - 1) * tuning(box).rise_k
+    identified = box.model is not None and box.model.mat_gain_k_per_w is not None
+    if box.model is not None and box.model.mat_gain_k_per_w is not None:
+        lead_k = box.model.mat_gain_k_per_w * box.heater.watts
+    mat_c = layer_c + lead_k
     held_c = box.limits.mat_c - LIMIT_MARGIN_K
-    known = "" if box.heater.full_power_rise_k else ", calculated for a usual box"
+    known = "" if box.heater.full_power_rise_k or identified else ", calculated for a usual box"
     text = f"{name}: warming up at full power, mat up to {mat_c:.0f} °C{known}"
     if mat_c < held_c:
         return well(text)

@@ -58,6 +58,8 @@ QUICK_WEIGHT: Final = 43.0
 QUICK_BASE_S: Final = 1800.0
 GRID_S: Final = 30.0
 WINDOW_S: Final = 600.0
+CLEAR_K: Final = 0.5
+"""Peaks above this are none of the probe's steps and noise."""
 
 Z_95: Final = 1.959963984540054
 
@@ -131,24 +133,40 @@ def _swing(leads: Sequence[Stretch], gain_k_per_w: float) -> float:
     """Peak above mean at half power in windows of ten minutes, for each rated watt, K/W."""
     count = len(QUICK_LAGS_S)
     squares, products = np.zeros((count, count)), np.zeros(count)
-    for run in leads:
-        made = _quick(run)
-        if made is not None:
-            squares += made[0].T @ made[0]
-            products += made[0].T @ made[1]
+    made = [each for run in leads if (each := _quick(run)) is not None]
+    for columns, lead_k, _ in made:
+        squares += columns.T @ columns
+        products += columns.T @ lead_k
     usual = gain_k_per_w * np.array(QUICK_SHARES)
     gains = usual + np.linalg.solve(
         squares + QUICK_WEIGHT * np.eye(count), products - squares @ usual
     )
     half_s = 0.5 * WINDOW_S
-    peaks = [
+    shares = [
         math.expm1(-half_s / lag_s) / math.expm1(-WINDOW_S / lag_s) - 0.5 for lag_s in QUICK_LAGS_S
     ]
-    return float(gains @ np.array(peaks))
+    # Lags without a delay come to a sharper peak than the probe reads: what peaks there are say by
+    # how much.
+    seen, told = 1.0, 1.0
+    for columns, lead_k, step_s in made:
+        measured_k = _peaks_k(lead_k, step_s)
+        modelled_k = _peaks_k(columns @ gains, step_s)
+        clear = (measured_k > CLEAR_K) & (modelled_k > CLEAR_K)
+        seen += float(measured_k[clear] @ modelled_k[clear])
+        told += float(modelled_k[clear] @ modelled_k[clear])
+    return float(gains @ np.array(shares)) * seen / told
 
 
-def _quick(run: Stretch) -> tuple[Floats, Floats] | None:
-    """Heat through the quick lags and the lead, an entry each half minute, slow parts taken off."""
+def _peaks_k(lead_k: Floats, step_s: float) -> Floats:
+    """Peak above mean of each ten minutes, K."""
+    wide = max(2, round(WINDOW_S / step_s))
+    whole = lead_k[: len(lead_k) // wide * wide].reshape(-1, wide)
+    found: Floats = whole.max(axis=1) - whole.mean(axis=1)
+    return found
+
+
+def _quick(run: Stretch) -> tuple[Floats, Floats, float] | None:
+    """Heat through the quick lags and the lead, slow parts taken off; how far apart, s."""
     lead_k = run.callus_c
     assert lead_k is not None  # noqa: S101 (made above)
     good = np.isfinite(lead_k)
@@ -167,7 +185,7 @@ def _quick(run: Stretch) -> tuple[Floats, Floats] | None:
     # From where what was before the first row has faded.
     kept = slice(2 * wide, -wide)
     lead_k = _quickened(np.interp(at_s, run.time_s[good], lead_k[good]), wide)
-    return np.column_stack(columns)[kept], lead_k[kept]
+    return np.column_stack(columns)[kept], lead_k[kept], step_s
 
 
 def _quickened(values: Floats, wide: int) -> Floats:
