@@ -204,6 +204,46 @@ def test_what_identify_wrote_gives_intervals(shed: Shed) -> None:
     assert re.search(r"Coldest room it carries: -5\.3 \(-6\.7 to -3\.9\) °C", screen)
 
 
+def test_what_was_found_of_the_mat_is_used_and_said(shed: Shed) -> None:
+    """From a file and from the config alike; without it the figure is called a calculated one."""
+    north = ("--chamber", "north-bench", "--room", "5")
+    screen = flat(said(shed, *north))
+    assert "How far the mat is above the wet layer is calculated for a usual one" in screen
+    assert data(shed, *north)["boxes"][0]["mat_measured"] is False
+    mat = {"gain_k_per_w": 0.4, "interval": [0.38, 0.42], "swing_k_per_w": 0.06}
+    response = {"gain_k_per_w": 0.7, "load_k": 0.0}
+    path = found_file(shed, found={"response": response, "mat": mat})
+    of_file = data(shed, *north, "--from", path)["boxes"][0]
+    keys = "dead_time: 0.25, mat_gain: 0.4, mat_gain_uncertainty: 0.0102, mat_swing: 0.06}"
+    shed.config.write_text(shed.text.replace("dead_time: 0.25}", keys))
+    of_config = data(shed, *north)["boxes"][0]
+    for box in (of_file, of_config):
+        assert box["mat_measured"] is True
+        assert box["mat_gain_k_per_w"]["value"] == 0.4
+        assert box["mat_gain_k_per_w"]["low"] == pytest.approx(0.38, abs=1e-3)
+    of_mat = [
+        next(b for b in box["setpoints"][0]["bounds"] if b["limit"] == "mat limit")
+        for box in (of_file, of_config)
+    ]
+    assert of_mat[0]["coldest_room_c"]["value"] == pytest.approx(
+        of_mat[1]["coldest_room_c"]["value"]
+    )
+    assert "It lifts the mat by 0.40 (0.38 to 0.42) K more than that." in flat(said(shed, *north))
+    shed.config.write_text(shed.text)
+    broken = found_file(shed, found={"response": response, "mat": {"gain_k_per_w": -1}})
+    assert data(shed, *north, "--from", broken)["boxes"][0]["mat_measured"] is False
+
+
+def test_the_configs_uncertainty_gives_an_interval(shed: Shed) -> None:
+    shed.config.write_text(
+        shed.text.replace("dead_time: 0.25}", "dead_time: 0.25, gain_uncertainty: 0.01}")
+    )
+    box = data(shed, "--chamber", "north-bench", "--room", "5")["boxes"][0]
+    assert box["rests_on"] == "model"
+    assert box["gain_k_per_w"]["high"] == pytest.approx(0.7 + 0.0196)
+    assert box["setpoints"][0]["coldest_room_c"]["low"] is not None
+
+
 @pytest.mark.parametrize(
     ("changes", "part"),
     [

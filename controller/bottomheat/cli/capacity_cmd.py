@@ -106,7 +106,14 @@ def command(
         chamber_now = config.chambers[name]
         lift = lift_of(chamber_now, learned.get(name))
         if told is not None:
-            lift = replace(told, mat_k_per_w=lift.mat_k_per_w)
+            if told.mat_k_per_w is None:
+                told = replace(
+                    told,
+                    mat_k_per_w=lift.mat_k_per_w,
+                    mat_k_per_w_half=lift.mat_k_per_w_half,
+                    mat_swing_k_per_w=lift.mat_swing_k_per_w,
+                )
+            lift = told
         asked: list[Asked] = []
         for whose, each in _setpoints(config, name, season, now_ms):
             spent = None
@@ -201,6 +208,9 @@ def lift_in(path: Path, name: str) -> Lift:
             raise InputError(f"{path} is not what bottomheat identify --json writes.")
     intervals = more.get("intervals")
     gain_k_per_w, load_k = _number(gain), _number(rest.get("load_k")) or 0.0
+    mat = more.get("mat")
+    if not isinstance(mat, dict) or (_number(mat.get("gain_k_per_w")) or 0.0) <= 0.0:
+        mat = {}
     if gain_k_per_w is None or gain_k_per_w <= 0.0:
         raise InputError(f"the model in {path} cannot be true: its gain has to be above 0.")
     return Lift(
@@ -209,6 +219,9 @@ def lift_in(path: Path, name: str) -> Lift:
         load_k,
         k_per_w_half=_half(intervals, "gain_k_per_w"),
         load_half_k=_half(intervals, "load_k") or 0.0,
+        mat_k_per_w=_number(mat.get("gain_k_per_w")),
+        mat_k_per_w_half=_half(mat, "interval"),
+        mat_swing_k_per_w=_number(mat.get("swing_k_per_w")),
     )
 
 

@@ -11,6 +11,7 @@ from typing import Any, Final
 from bottomheat.capacity import HIGH_DUTY, Basis, Bound, Capacity, Lift, Limit, Spread
 from bottomheat.energy import Energy
 from bottomheat.insulation import FOAM_W_PER_MK, Measure, least
+from bottomheat.lift import mat_k_per_w
 
 WIDTH: Final = 80
 _INDENT: Final = 2
@@ -83,7 +84,15 @@ def render(boxes: Sequence[Box], insulating: Insulating, winter: Winter | None) 
 
 
 def _box(box: Box, insulating: Insulating, winter: Winter | None) -> list[str]:
-    lines = [f"{box.name}   mat {box.watts:g} W", *_wrapped(_INDENT, _rests_on(box.lift))]
+    rests_on = _rests_on(box.lift)
+    if any(
+        bound.limit is Limit.MAT_LIMIT
+        for asked in box.asked
+        if asked.found is not None
+        for bound in asked.found.bounds
+    ):
+        rests_on += _mat_rests_on(box.lift)
+    lines = [f"{box.name}   mat {box.watts:g} W", *_wrapped(_INDENT, rests_on)]
     for asked in box.asked:
         lines.append("")
         if asked.found is None:
@@ -257,11 +266,27 @@ def _rests_on(lift: Lift) -> str:
             )
 
 
+def _mat_rests_on(lift: Lift) -> str:
+    if lift.mat_k_per_w is not None:
+        return f" It lifts the mat by {_about(_mat(lift), 2)} K more than that."
+    if lift.measured:
+        return (
+            " How far the mat is above the wet layer is calculated for a usual one: bottomheat "
+            "identify finds it."
+        )
+    return ""
+
+
 def _lift(lift: Lift) -> Spread:
-    half = lift.k_per_w_half
-    if half is None:
-        return Spread(lift.k_per_w)
-    return Spread(lift.k_per_w, lift.k_per_w - half, lift.k_per_w + half)
+    return _either_way(lift.k_per_w, lift.k_per_w_half)
+
+
+def _mat(lift: Lift) -> Spread:
+    return _either_way(mat_k_per_w(lift), lift.mat_k_per_w_half)
+
+
+def _either_way(value: float, half: float | None) -> Spread:
+    return Spread(value) if half is None else Spread(value, value - half, value + half)
 
 
 def energy_words(found: Energy, winter: Winter) -> str:
@@ -339,6 +364,8 @@ def as_data(boxes: Sequence[Box], room_c: float, winter: Winter | None) -> dict[
                 "measured": box.lift.measured,
                 "gain_k_per_w": _plain(_lift(box.lift)),
                 "load_k": box.lift.load_k,
+                "mat_gain_k_per_w": _plain(_mat(box.lift)),
+                "mat_measured": box.lift.mat_k_per_w is not None,
                 "learned_h": box.lift.hours,
                 "setpoints": [_asked(asked) for asked in box.asked],
             }
