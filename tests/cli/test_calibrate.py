@@ -167,7 +167,7 @@ def test_mistakes_end_in_one_sentence_and_leave_no_row(shed: Shed) -> None:
         (("add", "--chamber", "south-bench", "--reference", "17"), 10, "within 5 minutes"),
         (("list", "--chamber", "attic"), 10, "there is no chamber attic"),
         (("drop", "1"), 10, "there is none yet"),
-        (("drop", "0"), 2, "not in the range"),
+        (("drop", "0"), 2, "give at least 1"),
         (("add", "--chamber", "north-bench"), 2, "--reference"),
     ):
         done = shed.run("calibrate", *words)

@@ -6,9 +6,11 @@ import re
 from pathlib import Path
 
 import click
+import pytest
 from click.testing import CliRunner
 
 import bottomheat.cli as cli
+from commandline import bottomheat as run
 
 FOLDER = Path(cli.__file__).parent
 
@@ -60,3 +62,50 @@ def test_the_walk_is_among_setting_up_and_its_single_steps_are_for_specialists()
         assert name in groups["For specialists"]
     for name in ("status", "today", "alarms", "ack"):
         assert name in groups["Every day"]
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("capcity",), "There is no command 'capcity'. Did you mean 'capacity'?"),
+        (("xyzzy",), "No such command 'xyzzy'."),
+        (("capacity", "--room", "cold"), "'cold' is no number."),
+        (("identify", "--days", "99"), "99.0 is not possible; give 1.0 to 30.0."),
+        (("identify", "--periods", "x"), "'x' is no whole number."),
+        (("calibrate", "drop", "0"), "0 is not possible; give at least 1."),
+    ],
+)
+def test_a_slip_on_the_command_line_is_told_in_words(words: tuple[str, ...], said: str) -> None:
+    done = run(*words)
+    assert done.returncode == 2
+    assert said in " ".join(done.stderr.split())
+
+
+@pytest.mark.parametrize(
+    ("click_says", "said"),
+    [
+        ("9 is not in the range 1<=x<=3.", "9 is not possible; give 1 to 3."),
+        ("0.0 is not in the range 0<x<=3.", "0.0 is not possible; give more than 0 and at most 3."),
+        ("0 is not in the range x>=1.", "0 is not possible; give at least 1."),
+        ("7 is not in the range x<4.5.", "7 is not possible; give less than 4.5."),
+        ("'a' is not a valid integer range.", "'a' is no whole number."),
+        ("Missing argument 'FILE'.", "Missing argument 'FILE'."),
+    ],
+)
+def test_ranges_are_told_in_words(click_says: str, said: str) -> None:
+    assert cli._plain(click_says) == said
+
+
+def test_a_file_that_may_not_be_looked_at_is_no_fault_of_the_program(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def refuse(**_: object) -> None:
+        raise PermissionError(13, "Permission denied", "/somewhere/log.sqlite")
+
+    monkeypatch.setattr(cli.group, "main", refuse)
+    with pytest.raises(SystemExit) as ended:
+        cli.main(["today"])
+    assert ended.value.code == 1
+    said = capsys.readouterr().err
+    assert "/somewhere/log.sqlite: this user may not" in said
+    assert "group bottomheat, or with sudo" in said

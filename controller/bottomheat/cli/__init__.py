@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import difflib
 import importlib
+import io
 import logging
 import os
+import re
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -50,6 +53,16 @@ class Commands(click.Group):
         command: click.Command = module.command
         return command
 
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """The command that is meant; a slip in its name is told with what is like it."""
+        name = args[0] if args else ""
+        near = difflib.get_close_matches(name, self.list_commands(ctx), 1)
+        if near and near[0] != name and not name.startswith("-"):
+            ctx.fail(f"There is no command {name!r}. Did you mean {near[0]!r}?")
+        return super().resolve_command(ctx, args)
+
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """The sections, then the exit statuses."""
         for title, names in SECTIONS:
@@ -89,6 +102,32 @@ config_option = click.option(
 )
 
 
+_NO_NUMBER = re.compile(r"is not a valid (float|integer)( range)?\b")
+_OUTSIDE = re.compile(
+    r"is not in the range (?:(?P<low>[^<>]+)(?P<above><=?))?x(?P<rest>.*)\.$", re.M
+)
+_BOUNDS = {"<": "less than", "<=": "at most", ">": "more than", ">=": "at least"}
+
+
+def _plain(message: str) -> str:
+    """What click says of a number, in words."""
+    message = _NO_NUMBER.sub(
+        lambda found: "is no number" if found[1] == "float" else "is no whole number", message
+    )
+    return _OUTSIDE.sub(lambda found: f"is not possible; give {_range(found)}.", message)
+
+
+def _range(found: re.Match[str]) -> str:
+    low, above, rest = found["low"], found["above"], found["rest"]
+    sign = rest.rstrip("0123456789.-+einf")
+    high = rest.removeprefix(sign)
+    if low is None:
+        return f"{_BOUNDS.get(sign, sign)} {high}"
+    if (above, sign) == ("<=", "<="):
+        return f"{low} to {high}"
+    return f"{'more than' if above == '<' else 'at least'} {low} and {_BOUNDS[sign]} {high}"
+
+
 def main(arguments: Sequence[str] | None = None) -> None:
     """Run a command and exit with its status; an error of ours is one sentence, no traceback."""
     logging.basicConfig(level=logging.INFO, format="%(message)s", stream=sys.stderr)
@@ -96,7 +135,9 @@ def main(arguments: Sequence[str] | None = None) -> None:
     try:
         code = group.main(args=words, prog_name="bottomheat", standalone_mode=False)
     except click.ClickException as error:
-        error.show()
+        said = io.StringIO()
+        error.show(file=said)
+        click.echo(_plain(said.getvalue()), err=True, nl=False)
         sys.exit(error.exit_code)
     except (click.Abort, KeyboardInterrupt):
         click.echo("Stopped.", err=True)
@@ -106,6 +147,16 @@ def main(arguments: Sequence[str] | None = None) -> None:
             raise
         click.echo(f"bottomheat: {error}", err=True)
         sys.exit(error.exit_code)
+    except PermissionError as error:
+        if "--traceback" in words:
+            raise
+        what = "" if error.filename is None else f"{error.filename}: "
+        click.echo(
+            f"bottomheat: {what}this user may not do that (permission denied): call it as a user "
+            "of the group bottomheat, or with sudo.",
+            err=True,
+        )
+        sys.exit(1)
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(0)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -73,7 +74,7 @@ def reader_of(config: Config) -> LogReader:
     from bottomheat_drivers.log import LogReader
 
     path = Path(config.log)
-    if path.is_dir():
+    if os.path.isdir(path):  # where it cannot be looked at, the reader says so
         raise LogError(f"{path} is a folder: give the path of the log under log: in the config.")
     return LogReader(path)
 
