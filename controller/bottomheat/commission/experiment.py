@@ -277,10 +277,10 @@ def follow(
 
 
 def _eased(trial: Experiment, why: str, now_s: float) -> Experiment:
-    """Less heat from now on, once a period; what protection asks for holds meanwhile anyway."""
-    if not trial.on or trial.eased[-1:] == (trial.switched,):
+    """Less heat from now on, once a period; a mat that stays warm without would seem welded."""
+    if trial.on and trial.eased[-1:] == (trial.switched,):
         return trial
-    if len(trial.eased) >= relay_heat.MOST_EASED:
+    if not trial.on or len(trial.eased) >= relay_heat.MOST_EASED:
         return ended(trial, f"so much heat is too much for it: {why}; a step needs less", now_s)
     high = max(relay_heat.LEAST, relay_heat.EASE * trial.high)
     return replace(trial, high=high, duty=high, eased=(*trial.eased, trial.switched))
