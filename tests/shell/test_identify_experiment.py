@@ -25,6 +25,7 @@ from bottomheat.commission.experiment import Kind
 from bottomheat.errors import InputError, NotRunningError, RefusedError
 from bottomheat.identification.found import Found, NotEnough
 from bottomheat.model import Alarm, Event, EventKind, Place
+from bottomheat_drivers.config_yaml import load_config
 from bottomheat_drivers.log import LogReader
 from experiment_world import Trial
 from log_tools import NOW_MS, SetClock, journal
@@ -126,10 +127,23 @@ def test_command_reads_the_last_one(service: Service, tmp_path: Any) -> None:
     assert "from a step of" in shown.output
     assert "It ended so: complete" in shown.output
     data = CliRunner().invoke(group, [*words, "--step", "--json"], catch_exceptions=False)
-    assert json.loads(data.stdout)["found"]["method"] == "step"
+    found = json.loads(data.stdout)["found"]
+    assert found["method"] == "step"
+    assert found["intervals"]["slope"][0] < found["intervals"]["slope"][1]
+    assert 0.0 <= found["first_rise_s"] <= found["response"]["dead_s"]
     CliRunner().invoke(group, [*words, "--step", "--write"], catch_exceptions=False)
-    assert "# ours" in file.read_text()
-    assert "dead_time:" in file.read_text()
+    text = file.read_text()
+    assert "# ours" in text
+    for key in ("dead_time:", "slope_uncertainty:", "method: step"):
+        assert key in text
+    assert "mat_gain" not in text
+    # What a log said of the mat stays, because an experiment says nothing of it.
+    more = ", mat_gain: 0.51" if "{gain" in text else "\n      mat_gain: 0.51"
+    file.write_text(text.replace("method: step", f"method: log{more}"))
+    CliRunner().invoke(group, [*words, "--step", "--write"], catch_exceptions=False)
+    model = load_config(file).chambers["bench"].model
+    assert model is not None
+    assert (model.mat_gain_k_per_w, model.method) == (0.51, "step")
     none = CliRunner().invoke(group, [*words, "--relay"])
     assert isinstance(none.exception, InputError)
     assert "holds no relay of bench" in str(none.exception)

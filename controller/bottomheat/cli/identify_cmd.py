@@ -167,6 +167,8 @@ def show(
 def keep(path: Path, text: str, name: str, found: Found, *, quiet: bool) -> None:
     """Put the model into the config, and say what changed.
 
+    An experiment says nothing of the mat: what a log said of it stays.
+
     Args:
         path: the config file.
         text: its text, as it was before anything was fitted.
@@ -181,7 +183,10 @@ def keep(path: Path, text: str, name: str, found: Found, *, quiet: bool) -> None
     from bottomheat_drivers.config_edit import replace_config
     from bottomheat_drivers.config_edit_model import with_model
 
-    edit = with_model(text, name, model_keys(found))
+    keys = model_keys(found)
+    if found.method != "log" and found.mat is None:
+        keys = {**_mat_keys(text, name), **keys}
+    edit = with_model(text, name, keys)
     if not edit.said:
         click.echo("\nThe config says so already.", err=quiet)
         return
@@ -191,6 +196,18 @@ def keep(path: Path, text: str, name: str, found: Found, *, quiet: bool) -> None
         "within a cycle.",
         err=quiet,
     )
+
+
+def _mat_keys(text: str, name: str) -> dict[str, float]:
+    """What the config's model of a box says of its mat; nothing where there is none."""
+    from bottomheat_drivers.config_yaml import check_text
+
+    config = check_text(text).parsed.config
+    model = None if config is None else config.chambers[name].model
+    if model is None:
+        return {}
+    told = model.model_dump(by_alias=True, exclude_none=True)
+    return {key: value for key, value in told.items() if key.startswith("mat_")}
 
 
 def _from_log(
