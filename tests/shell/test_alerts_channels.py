@@ -156,7 +156,7 @@ def test_the_worker_ends_by_itself_when_its_time_is_up(
     began = time.monotonic()
     result = run(address(hung.address))["address-1"]
     assert result.outcome is Outcome.TOO_SLOW
-    assert time.monotonic() - began < 15
+    assert time.monotonic() - began < alert_channels.WORKER_S, "not its parent that ends it then"
 
 
 @pytest.mark.process
@@ -193,9 +193,9 @@ def test_a_command_that_does_not_read_is_no_trouble(tmp_path: Path) -> None:
     deliveries = Deliveries()
     began = time.monotonic()
     big = {**CONTENT, "text": "x" * 2_000_000}
-    deliveries.start(script(tmp_path, "sleep 5"), "1", big, began)
-    assert time.monotonic() - began < 4.5
-    deliveries.close(time.sleep, 60.0)
+    deliveries.start(script(tmp_path, "sleep 300"), "1", big, began)
+    assert time.monotonic() - began < 60.0
+    deliveries.close(time.sleep, 0.0)
 
 
 @pytest.mark.process

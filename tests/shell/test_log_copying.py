@@ -74,13 +74,13 @@ def test_a_copy_beside_a_running_service_is_the_log_as_it_was_at_its_beginning(
     monkeypatch.setattr(copying, "PAGES_AT_ONCE", 8)
     kept = journal(tmp_path)
     kept.record([sample(100.0 + n) for n in range(900)], [note(900.0, "before", True)])
-    assert kept.flush(10.0)
+    assert kept.flush(60.0)
     more = iter(range(10_000))
 
     def write_on(_what: str, _share: float) -> None:
         at_s = 2000.0 + next(more)
         kept.record([sample(at_s)], [note(at_s, "meanwhile", True)])
-        assert kept.flush(10.0)
+        assert kept.flush(60.0)
 
     target = tmp_path / "copy.sqlite"
     found = backup(tmp_path / "log.sqlite", target, write_on)
@@ -190,7 +190,7 @@ def test_a_whole_log_has_no_defect(tmp_path):
 def test_a_log_that_is_being_written_is_whole(tmp_path):
     kept = journal(tmp_path)
     kept.record([sample(110.0 + n) for n in range(50)], [alarm(EventKind.ALARM_RAISED, 120.0)])
-    assert kept.flush(10.0)
+    assert kept.flush(60.0)
     found = check(tmp_path / "log.sqlite", quiet)
     assert (found.defects, found.rows, found.unclosed) == ((), 50, 0)
     kept.close()

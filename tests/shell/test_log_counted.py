@@ -18,7 +18,7 @@ def run(folder, began_s: float, counts, *, chamber="north-bench", boot="boot-1",
     """A run that ends in order, or one whose rows are in its ring file only."""
     disk = Disk()
     kept = journal(folder, SetClock(began_s), connect=disk.connect, boot_id=boot)
-    assert kept.flush(5.0)
+    assert kept.flush(60.0)
     (path,) = (folder / "run").glob("log-*.ring")
     kept.record(
         [sample(began_s + n, chamber, closings=count) for n, count in enumerate(counts)], []
@@ -64,7 +64,7 @@ def test_a_run_of_which_a_part_is_in_the_file_counts_once(tmp_path):
     disk = Disk()
     kept = journal(tmp_path, SetClock(100.0), connect=disk.connect)
     kept.record([sample(101.0, closings=3)], [])
-    assert kept.flush(5.0)
+    assert kept.flush(60.0)
     kept.record([sample(102.0, closings=5)], [])
     assert closings(tmp_path) == {"north-bench": 3}, "of a run that lives nothing is left behind"
     (path,) = (tmp_path / "run").glob("log-*.ring")

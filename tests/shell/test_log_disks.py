@@ -34,7 +34,7 @@ def small_disk(tmp_path):
 def test_a_hanging_disk_holds_nobody_up(tmp_path):
     disk = Disk()
     kept = journal(tmp_path, connect=disk.connect)
-    assert kept.flush(5.0)
+    assert kept.flush(60.0)
     disk.goes_on.clear()
     kept.record([sample(110.0)], [note(110.0, "urgent", durable=True)])
     assert disk.waiting.wait(60.0)  # the writer now hangs in its commit
@@ -45,7 +45,7 @@ def test_a_hanging_disk_holds_nobody_up(tmp_path):
     taken_s = time.perf_counter() - begun
     assert not kept.flush(0.05)
     disk.goes_on.set()
-    assert kept.flush(10.0)
+    assert kept.flush(60.0)
     kept.close()
     assert taken_s < 1.0
     assert len(times(tmp_path / "log.sqlite")) == 1001
@@ -55,7 +55,7 @@ def test_close_is_bounded_and_the_next_start_adds_the_rest(tmp_path, monkeypatch
     monkeypatch.setattr("bottomheat_drivers.log.writer.CLOSE_WITHIN_S", 0.2)
     disk = Disk()
     kept = journal(tmp_path, connect=disk.connect)
-    assert kept.flush(5.0)
+    assert kept.flush(60.0)
     disk.goes_on.clear()
     kept.record([sample(110.0)], [note(110.0, "urgent", durable=True)])
     assert disk.waiting.wait(60.0)
@@ -75,13 +75,13 @@ def test_close_is_bounded_and_the_next_start_adds_the_rest(tmp_path, monkeypatch
 def test_samples_wait_for_ten_minutes_and_durable_events_do_not(tmp_path):
     disk = Disk()
     kept = journal(tmp_path, connect=disk.connect)
-    assert kept.flush(5.0)
+    assert kept.flush(60.0)
     before = disk.commits
     for n in range(60):
         kept.record([sample(110.0 + 10 * n)], [note(110.0 + 10 * n, "slow")])
     assert disk.commits == before
     kept.record([sample(710.0)], [])  # ten minutes after the first
-    deadline = time.perf_counter() + 5
+    deadline = time.perf_counter() + 60
     while len(times(tmp_path / "log.sqlite")) < 61 and time.perf_counter() < deadline:
         time.sleep(0.01)
     assert disk.commits == before + 1
@@ -103,7 +103,7 @@ def test_the_oldest_are_dropped_counted_and_told(tmp_path):
     assert "input/output error" in kept.failure()
     assert "50 rows were lost" in kept.failure()
     disk.error = None
-    assert kept.flush(10.0)
+    assert kept.flush(60.0)
     assert kept.failure() is None
     kept.close()
     assert times(tmp_path / "log.sqlite") == list(range(150, 250))
@@ -126,7 +126,7 @@ def test_the_oldest_are_dropped_counted_and_told(tmp_path):
 def test_says_why_and_goes_on_when_it_is_over(tmp_path, code, words):
     disk = Disk()
     kept = journal(tmp_path, connect=disk.connect)
-    assert kept.flush(5.0)
+    assert kept.flush(60.0)
     disk.fail(code, "as ordered")
     kept.record([sample(110.0)], [note(110.0, "urgent", durable=True)])
     assert not kept.flush(0.1)
@@ -134,7 +134,7 @@ def test_says_why_and_goes_on_when_it_is_over(tmp_path, code, words):
     assert words in told
     assert told.count("\n") == 0
     disk.error = None
-    assert kept.flush(10.0)
+    assert kept.flush(60.0)
     assert kept.failure() is None
     kept.close()
     assert times(tmp_path / "log.sqlite") == [110]
@@ -143,10 +143,10 @@ def test_says_why_and_goes_on_when_it_is_over(tmp_path, code, words):
 def test_a_row_is_not_written_twice_when_the_disk_does_not_confirm(tmp_path):
     disk = Disk()
     kept = journal(tmp_path, connect=disk.connect)
-    assert kept.flush(5.0)
+    assert kept.flush(60.0)
     disk.unconfirmed = True  # the commit takes effect, then says that it failed
     kept.record([sample(110.0)], [])
-    assert kept.flush(10.0)
+    assert kept.flush(60.0)
     assert not disk.unconfirmed
     kept.close()
     assert times(tmp_path / "log.sqlite") == [110]
@@ -154,7 +154,7 @@ def test_a_row_is_not_written_twice_when_the_disk_does_not_confirm(tmp_path):
 
 def test_a_full_disk_takes_the_reserve_then_the_memory(small_disk):
     kept = journal(small_disk, ring=False, capacity=60_000, ballast_bytes=2**18)
-    assert kept.flush(5.0)
+    assert kept.flush(60.0)
     reserve = small_disk / "log.sqlite.ballast"
     assert reserve.stat().st_size == 2**18
     told: list[str] = []
@@ -175,7 +175,7 @@ def test_a_full_disk_takes_the_reserve_then_the_memory(small_disk):
         whole = sum(1 for _ in log.samples("north-bench"))
     assert 0 < whole < n
     subprocess.run(["mount", "-o", "remount,size=16m", str(small_disk)], check=True)
-    assert kept.flush(10.0)
+    assert kept.flush(60.0)
     assert kept.failure() is None
     assert reserve.exists()
     kept.close()
@@ -233,7 +233,7 @@ def test_a_fault_of_our_own_in_the_writer_is_not_silent(tmp_path):
     clock = Broken()
     disk = Disk()
     kept = journal(tmp_path, clock, connect=disk.connect)
-    assert kept.flush(5.0)
+    assert kept.flush(60.0)
     clock.broken = True
     disk.fail(sqlite3.SQLITE_IOERR, "gone")  # it opens the file again, and asks the clock
     kept.record([sample(110.0)], [])

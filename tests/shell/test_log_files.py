@@ -254,7 +254,7 @@ def test_a_reader_without_write_permission_beside_the_service(tmp_path):
         pytest.skip("only root can read as somebody else")
     kept = journal(tmp_path)
     kept.record([sample(110.0)], [])
-    assert kept.flush(5.0)
+    assert kept.flush(60.0)
     for folder in (tmp_path, *tmp_path.parents):
         if folder.stat().st_uid == 0 and folder.name.startswith(("pytest-", "popen-", "test_")):
             folder.chmod(0o755)
@@ -281,7 +281,7 @@ def test_a_reader_leaves_the_file_as_it_is(tmp_path):
     script = (
         "import os, sys; from pathlib import Path; from log_tools import journal, sample\n"
         "kept = journal(Path(sys.argv[1]))\n"
-        "kept.record([sample(110.0)], []); assert kept.flush(10); os._exit(0)\n"
+        "kept.record([sample(110.0)], []); assert kept.flush(60.0); os._exit(0)\n"
     )
     environment = {**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)}
     subprocess.run([sys.executable, "-c", script, str(tmp_path)], check=True, env=environment)
@@ -299,7 +299,7 @@ def left_behind(folder: Path, clock: SetClock | None = None) -> Path:
     """A ring file as a killed run leaves it: 20 samples and an event, none in the log."""
     disk = Disk()
     kept = journal(folder, clock, connect=disk.connect)
-    assert kept.flush(5.0)
+    assert kept.flush(60.0)
     kept.record([sample(100.0 + n) for n in range(20)], [note(119.0, "last words")])
     (path,) = rings(folder)
     copy = path.read_bytes()
@@ -333,10 +333,10 @@ def test_recovered_rows_go_into_a_new_log_too(tmp_path):
 
 def test_the_ring_of_a_living_run_is_left_alone(tmp_path):
     first = journal(tmp_path)
-    assert first.flush(5.0)
+    assert first.flush(60.0)
     first.record([sample(110.0)], [])
     second = journal(tmp_path)
-    assert second.flush(5.0)
+    assert second.flush(60.0)
     assert len(rings(tmp_path)) == 2
     second.close()
     first.close()

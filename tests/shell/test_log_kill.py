@@ -164,7 +164,7 @@ def test_killed_at_any_moment(tmp_path, log):
     assert before.closings is not None
 
     kept = journal(folder, SetClock(now_s=5e6), ballast_bytes=0)
-    assert kept.flush(10.0)
+    assert kept.flush(60.0)
     assert kept.failure() is None
     kept.close()
     assert rings(folder) == []

@@ -80,7 +80,7 @@ def past(folder: Path) -> Past:
 def reopened(folder: Path) -> list[Dated]:
     """Start a run on the damaged log; the ledger that it begins with."""
     kept = journal(folder, SetClock(90_000.0, NOW_MS + 90_000_000))
-    assert kept.flush(10.0)
+    assert kept.flush(60.0)
     assert kept.failure() is None
     kept.close()
     with LogReader(folder / "log.sqlite") as log:
@@ -245,7 +245,7 @@ def test_where_the_card_does_not_take_it_a_new_log_is_begun_all_the_same(tmp_pat
 
     kept = journal(tmp_path, connect=connect)
     kept.record([sample(110.0)], [])
-    assert kept.flush(10.0)
+    assert kept.flush(60.0)
     kept.close()
     assert any("could not be carried over" in text for text in kept.notices())
     with LogReader(path) as log:
@@ -284,7 +284,7 @@ def test_rescue_reads_past_every_damaged_page(tmp_path):
     with LogReader(target) as log:
         assert len(list(log.samples("north-bench"))) == len(rescued)
     kept = journal(tmp_path / "state", SetClock(90_000.0, NOW_MS + 90_000_000))
-    assert kept.flush(10.0)  # the service does the same, without the samples
+    assert kept.flush(60.0)  # the service does the same, without the samples
     kept.close()
     with LogReader(path) as log, LogReader(target) as other:
         assert log.season_entries() == other.season_entries()

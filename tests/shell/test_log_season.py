@@ -62,7 +62,7 @@ def killed(folder: Path, clock: SetClock, told: list[SeasonEntry], boot_id: str 
     """A run that the disk never let write these, ended by a kill: they are in its ring alone."""
     disk = Disk()
     kept = journal(folder, clock, boot_id=boot_id, connect=disk.connect)
-    assert kept.flush(5.0)
+    assert kept.flush(60.0)
     disk.fail(sqlite3.SQLITE_IOERR, "gone")
     for entry in told:
         kept.note_season(entry)
@@ -96,7 +96,7 @@ def test_entries_are_numbered_in_the_order_of_entry_over_all_runs(tmp_path):
 def test_an_entry_is_on_the_card_at_once(tmp_path):
     disk = Disk()
     kept = journal(tmp_path, connect=disk.connect)
-    assert kept.flush(5.0)
+    assert kept.flush(60.0)
     kept.note_season(added())
     disk.goes_on.clear()
     kept.note_season(done("layer"))
@@ -165,7 +165,7 @@ def test_an_entry_of_a_clock_that_was_set_later_is_placed_and_sure(tmp_path):
     clock = SetClock(wall_ms=1_000_000, synchronised=False)
     kept = journal(tmp_path, clock)
     kept.note_season(added())
-    assert kept.flush(5.0)
+    assert kept.flush(60.0)
     (unsure,) = entries(tmp_path / "log.sqlite")
     kept.note_clock(160.0, NOW_MS + 60_000, True)
     kept.close()
@@ -183,7 +183,7 @@ def test_while_the_disk_takes_nothing_entries_are_the_last_to_be_dropped(tmp_pat
         kept.note_season(entry)
         kept.record([sample(100.0 + 40 * n + m) for m in range(40)], [])
     disk.error = None
-    assert kept.flush(10.0)
+    assert kept.flush(60.0)
     kept.close()
     assert [dated.entry for dated in entries(tmp_path / "log.sqlite")] == told
     assert len(raw(tmp_path / "log.sqlite", "SELECT id FROM sample")) < 40

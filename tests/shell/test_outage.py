@@ -48,7 +48,7 @@ def test_after_a_power_cut_the_last_sample_on_the_card_counts(tmp_path):
     kept = journal(tmp_path / "a", boot_id="boot-1")
     kept.record([sample(110.0), sample(110.0, "south-bench", estimate=None)], [])
     kept.record([sample(120.0, estimate=Estimate(24.0, 0.5))], [])
-    assert kept.flush(10)
+    assert kept.flush(60.0)
     kept.record([sample(130.0)], [])  # only in memory yet
     left = cut(tmp_path / "a", tmp_path / "b", memory=False)
     kept.close()
@@ -67,7 +67,7 @@ def test_after_a_power_cut_the_last_sample_on_the_card_counts(tmp_path):
 def test_after_a_kill_the_rows_in_memory_count_too(tmp_path):
     kept = journal(tmp_path / "a", boot_id="boot-1")
     kept.record([sample(110.0)], [])
-    assert kept.flush(10)
+    assert kept.flush(60.0)
     kept.record([sample(140.0, estimate=Estimate(23.5, 0.5))], [])
     left = cut(tmp_path / "a", tmp_path / "b", memory=True)
     kept.close()
@@ -105,7 +105,7 @@ def test_a_log_closed_by_a_service_that_died_of_a_fault_is_no_orderly_end(tmp_pa
 def test_a_command_run_in_between_is_no_run_of_the_service(tmp_path):
     kept = journal(tmp_path, boot_id="boot-1")
     kept.record([sample(110.0)], [])
-    assert kept.flush(10)
+    assert kept.flush(60.0)
     left = cut(tmp_path, tmp_path / "b", memory=False)
     kept.close()
     offline = journal(left, SetClock(5.0), boot_id="boot-2", background=False)
