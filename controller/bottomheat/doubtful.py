@@ -9,12 +9,28 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
+from dataclasses import dataclass
 from typing import Final, Protocol
 
 from bottomheat.model import Event, EventKind
 
 _WORDS: Final = re.compile(r"not known for the (?P<minutes>\d+) min before this")
 _LONGEST_MIN: Final = 7 * 24 * 60
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Doubt:
+    """A stretch of time whose estimates in the log are in doubt, and the time of the alarm.
+
+    Attributes:
+        from_ms: begin, UTC ms.
+        to_ms: when it was found out, UTC ms; from then on there are none.
+        why: what is wrong, in few words.
+    """
+
+    from_ms: int
+    to_ms: int
+    why: str
 
 
 class Row(Protocol):
@@ -37,13 +53,13 @@ def words(doubt: str, before_s: float) -> str:
     return f"{doubt}: the bases are not known for the {minutes} min before this either"
 
 
-def spans(rows: Iterable[Row]) -> dict[str, list[tuple[int, int]]]:
-    """By chamber from when to when estimates in the log are in doubt, UTC ms, oldest first.
+def spans(rows: Iterable[Row]) -> dict[str, list[Doubt]]:
+    """By chamber the stretches of time whose estimates are in doubt, oldest first.
 
     Args:
         rows: events, in any order; those that say nothing of it are passed over.
     """
-    found: dict[str, list[tuple[int, int]]] = {}
+    found: dict[str, list[Doubt]] = {}
     for row in rows:
         event = row.event
         if event.kind is not EventKind.DOUBTED or event.chamber is None:
@@ -52,5 +68,6 @@ def spans(rows: Iterable[Row]) -> dict[str, list[tuple[int, int]]]:
         if told is None:
             continue
         before_ms = min(int(told["minutes"]), _LONGEST_MIN) * 60_000
-        found.setdefault(event.chamber, []).append((row.wall_ms - before_ms, row.wall_ms))
+        why = event.text.partition(":")[0]
+        found.setdefault(event.chamber, []).append(Doubt(row.wall_ms - before_ms, row.wall_ms, why))
     return {name: sorted(each) for name, each in found.items()}

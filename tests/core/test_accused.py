@@ -85,10 +85,11 @@ def test_it_is_said_since_when_the_estimates_before_are_in_doubt(fault, make):
     (told,) = [e for e in beds.events if e.kind is EventKind.DOUBTED]
     raised = [e for e in beds.events if e.kind is EventKind.ALARM_RAISED and e.alarm in ACCUSED]
     assert told.at_s == raised[0].at_s
-    ((since_ms, to_ms),) = doubtful.spans([Row(round(told.at_s * 1000), told)])["bench"]
-    assert to_ms == round(told.at_s * 1000)
-    assert since_ms / 1000 <= wrong_s + 300.0, "all of the time from the fault on, but minutes"
-    assert since_ms / 1000 >= wrong_s - 900.0, "and hardly more"
+    (doubt,) = doubtful.spans([Row(round(told.at_s * 1000), told)])["bench"]
+    assert doubt.to_ms == round(told.at_s * 1000)
+    assert doubt.from_ms / 1000 <= wrong_s + 300.0, "all of the time from the fault on, but minutes"
+    assert doubt.from_ms / 1000 >= wrong_s - 900.0, "and hardly more"
+    assert doubt.why in (accused.DISPLACED, accused.FROZEN)
 
 
 @every_fault
@@ -346,9 +347,9 @@ class Row:
 def test_what_is_said_of_the_time_before_is_read_again_to_the_minute(before_s, wall_ms):
     text = doubtful.words(accused.DISPLACED, before_s)
     event = Event(EventKind.DOUBTED, 0.0, "bench", text)
-    ((from_ms, to_ms),) = doubtful.spans([Row(wall_ms, event)])["bench"]
-    assert to_ms == wall_ms
-    assert 0.0 <= (wall_ms - from_ms) - before_s * 1000.0 <= 60_000.0 + 1.0
+    (doubt,) = doubtful.spans([Row(wall_ms, event)])["bench"]
+    assert (doubt.to_ms, doubt.why) == (wall_ms, accused.DISPLACED)
+    assert 0.0 <= (wall_ms - doubt.from_ms) - before_s * 1000.0 <= 60_000.0 + 1.0
 
 
 @given(st.text(), st.sampled_from(EventKind), st.one_of(st.none(), st.just("bench")))

@@ -164,6 +164,8 @@ def _left_out(reader: LogReader, name: str, from_ms: int, to_ms: int) -> list[Sp
             continue
         cleared_ms = to_ms if alarm.cleared_wall_ms is None else alarm.cleared_wall_ms
         out.append((alarm.raised_wall_ms / 1000.0, cleared_ms / 1000.0 + AFTER_S))
+    for doubt in reader.doubted().get(name, ()):
+        out.append((doubt.from_ms / 1000.0, doubt.to_ms / 1000.0 + AFTER_S))
     return [(begin, min(end, to_s)) for begin, end in out if end * 1000.0 > from_ms]
 
 

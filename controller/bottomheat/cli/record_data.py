@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -110,7 +110,35 @@ def _made(path: Path, config: Config, pieces: Iterable[Piece], model: Model | No
                 amount += warmth(line, model)
         parts.append(stitched(made))
     found = None if model is None else Index(model, amount)
-    return Material(together(parts), sure, found)
+    return Material(_explained(path, together(parts)), sure, found)
+
+
+def _explained(path: Path, record: ThermalRecord) -> ThermalRecord:
+    """The record with what was wrong with the probe where the time is unknown for that."""
+    from bottomheat_drivers.log import LogReader
+
+    with LogReader(path) as log:
+        doubts = log.doubted()
+    if not doubts:
+        return record
+    return replace(
+        record,
+        unknown=tuple(
+            replace(each, why=doubt.why)
+            if (
+                doubt := next(
+                    (
+                        doubt
+                        for doubt in doubts.get(each.place, ())
+                        if doubt.from_ms < each.to_ms and doubt.to_ms >= each.from_ms
+                    ),
+                    None,
+                )
+            )
+            else each
+            for each in record.unknown
+        ),
+    )
 
 
 def _rows(path: Path, piece: Piece) -> Columns:

@@ -329,7 +329,7 @@ def _gap(each: Unknown, holes: Sequence[Hole], zone: tzinfo | None) -> str:
     inside = [hole for hole in holes if hole.from_ms < each.to_ms and hole.to_ms > each.from_ms]
     cause = max(inside, key=lambda hole: hole.hours).cause if inside else ""
     # Rows without an estimate are no hole of the log.
-    what = _CAUSES.get(cause, "no data" if inside else "no estimate")
+    what = _CAUSES.get(cause, "no data" if inside else each.why or "no estimate")
     text = f"{what} {_day(each.from_ms, zone)} to {_day(each.to_ms, zone)} ({length(each.hours)})"
     if each.before_c is not None and each.after_c is not None:
         text += f": {each.before_c:.1f} °C before, {each.after_c:.1f} after"

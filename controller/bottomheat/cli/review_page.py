@@ -195,6 +195,7 @@ _NOTED: Final = frozenset(
         EventKind.CONFIG_ACCEPTED,
         EventKind.CLOCK_STEPPED,
         EventKind.DIAGNOSED,
+        EventKind.DOUBTED,
     }
 )
 

@@ -105,21 +105,33 @@ def how_bad(toll: BoxToll, story: Story, zone: tzinfo | None) -> list[str]:
     if toll.room_c is not None:
         rest.append(f"Room {toll.room_c[0]:.1f} to {toll.room_c[1]:.1f} °C.")
     if record.unknown_h >= _SHORT_H:
-        rest.append(f"{words(record.unknown_h * 3600)} unmeasured, not counted as in band.")
+        rest.append(f"{words(record.unknown_h * 3600)} {_unknown(record)}.")
     return [*said, *([" ".join(filter(None, rest))] if any(rest) else [])]
+
+
+def _unknown(record: ThermalRecord) -> str:
+    """Why time is not known, and that it does not count."""
+    said = dict.fromkeys(each.why for each in record.unknown if each.why is not None)
+    what = f"not known ({', '.join(said)})" if said else "unmeasured"
+    return f"{what}, not counted as in band"
 
 
 _MISREAD: Final = frozenset(
     {Cause.PROBE_FROZEN, Cause.PROBE_DISPLACED, Cause.PROBE_WRONG, Cause.CROSSED}
 )
+_ACCUSED: Final = _MISREAD - {Cause.PROBE_WRONG}
+_LAYERS: Final = frozenset({None, Place.SUBSTRATE, Place.SUBSTRATE_2})
 _LEADS: Final = frozenset({None, Place.SUBSTRATE, Place.SUBSTRATE_2, Place.CALLUS, Place.ROOM})
 """Probes that the estimate comes from; none is named where two boxes are crossed."""
 
 
 def _doubted(toll: BoxToll, story: Story, zone: tzinfo | None) -> str | None:
     """That the estimate of that time came from a probe that is in doubt, or None."""
+    left_out = any(each.why is not None for each in toll.record.unknown)
     for each in story.found:
         first = each.diagnosis.first
+        if left_out and first.cause in _ACCUSED and first.place in _LAYERS:
+            continue  # that time counts as unknown
         if toll.chamber in each.boxes and first.cause in _MISREAD and first.place in _LEADS:
             since = (
                 ""

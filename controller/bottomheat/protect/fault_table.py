@@ -193,8 +193,9 @@ _PROBES: Final = (
         f"{th.STILL_RANGE_K:g} K; where it expects nothing, a proving window lumps the same heat "
         f"over {long(th.WINDOW_S)}, once in {long(th.WINDOW_AGAIN_S)} at most. Mat: one count for "
         f"{long(th.MAT_STILL_S)} while its lead should move by {th.MAT_STILL_K:g} K",
-        "heat off, or the second wet-layer probe; counts again after "
-        f"{long(supply.RETURN_S)} of moving",
+        "heat off and no estimate, or the second wet-layer probe; counts again after "
+        f"{long(supply.RETURN_S)} of moving. The record takes the time since its last change for "
+        "unknown",
         NO,
         (Alarm.PROBE_FROZEN,),
         kinds=("probe-frozen", "probe-frozen.mat"),
@@ -206,8 +207,9 @@ _PROBES: Final = (
         f"{long(th.DISPLACED_LOOK_S)} later; it reads the room's temperature for "
         f"{long(th.ROOM_TOUCH_S)}. Without a mat probe: it fell and has not come back in "
         f"{long(th.RECOVERS_S)}",
-        f"heat off; after {long(th.AGREES_S)} of agreement tried at {_pc(th.PROBATION_SHARE)} of "
-        f"the model's duty for {long(th.PROBATION_S)}",
+        f"heat off and no estimate; after {long(th.AGREES_S)} of agreement tried at "
+        f"{_pc(th.PROBATION_SHARE)} of the model's duty for {long(th.PROBATION_S)}, the interval "
+        "is wider. The record takes the time since it last agreed for unknown",
         f"the second time within {long(th.AGAIN_S)}",
         (Alarm.PROBE_DISPLACED, Alarm.CUTOFF),
         kinds=("probe-displaced", "probe-displaced-top", "probe-displaced-half"),
@@ -284,7 +286,7 @@ _BOX: Final = (
     Row(
         "plugs or probes of two boxes crossed while they run",
         "one bed warms with its heat off while another is heated and shows no heat",
-        "heat off in both",
+        "heat off in both and no estimate",
         YES,
         (Alarm.CROSSED,),
         kinds=("crossed-plugs", "crossed-probes"),

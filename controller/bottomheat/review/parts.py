@@ -196,6 +196,7 @@ class Unknown:
         to_ms: end, UTC ms.
         before_c: the last temperature before it, °C; None: none in this stretch of time.
         after_c: the first after it, °C.
+        why: what was wrong with the wet-layer probe, in few words; None: it was not that.
     """
 
     place: str
@@ -203,6 +204,7 @@ class Unknown:
     to_ms: int
     before_c: float | None
     after_c: float | None
+    why: str | None = None
 
     @property
     def hours(self) -> float:

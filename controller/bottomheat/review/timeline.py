@@ -144,6 +144,7 @@ _RANKED: Final = {
     _K.ALARM_SEEN: (By.GROWER, 2),
     _K.ALARM_PAUSED: (By.GROWER, 2),
     _K.DIAGNOSED: (By.BOX, 1),
+    _K.DOUBTED: (By.BOX, 1),
     _K.READING_REJECTED: (By.BOX, 2),
     _K.OUTAGE: (By.BOX, 1),
     _K.CLOCK_STEPPED: (By.SERVICE, 1),

@@ -20,6 +20,7 @@ from typing import Any, Final, TypeAlias
 import numpy as np
 import numpy.typing as npt
 
+from bottomheat.doubtful import Doubt
 from bottomheat_drivers.log.believing import believed
 from bottomheat_drivers.log.gaps import GapReader
 from bottomheat_drivers.log.knots import SAMPLE, drawn
@@ -103,11 +104,11 @@ class BlockReader(GapReader):
         return super()._ends()
 
     @cached_property
-    def _spans_in_doubt(self) -> Mapping[str, Sequence[tuple[int, int]]]:
+    def _spans_in_doubt(self) -> Mapping[str, Sequence[Doubt]]:
         return super().doubted()
 
-    def doubted(self) -> Mapping[str, Sequence[tuple[int, int]]]:
-        """By chamber from when to when the estimates are in doubt, UTC ms (``doubtful``)."""
+    def doubted(self) -> Mapping[str, Sequence[Doubt]]:
+        """By chamber the stretches of time whose estimates are in doubt."""
         return self._spans_in_doubt
 
     def _placings(self) -> Mapping[int, Placing]:

@@ -131,8 +131,8 @@ class LogReader(Searcher):
         )
         return int(rows[0][0]) if rows else 0
 
-    def doubted(self) -> Mapping[str, Sequence[tuple[int, int]]]:
-        """By chamber from when to when the estimates are in doubt, UTC ms (``doubtful``)."""
+    def doubted(self) -> Mapping[str, Sequence[doubtful.Doubt]]:
+        """By chamber the stretches of time whose estimates are in doubt."""
         return doubtful.spans(self.events(kind=EventKind.DOUBTED))
 
     def events(
