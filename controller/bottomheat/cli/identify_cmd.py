@@ -26,7 +26,7 @@ USUAL_DAYS = 7.0
 @click.option("--from-log", is_flag=True, help="From its ordinary running: so unless said.")
 @click.option(
     "--days",
-    type=click.FloatRange(1.0, 30.0),
+    type=click.FloatRange(1.5, 30.0),
     metavar="DAYS",
     default=USUAL_DAYS,
     show_default=True,

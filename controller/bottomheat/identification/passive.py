@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -116,11 +117,11 @@ def _callus(
 def _too_short(whole_h: float, hours: float) -> str:
     if whole_h >= LEAST_H:
         return (
-            f"of {whole_h:.0f} h only {hours:.0f} h hang together in pieces of {SHORT_H:.0f} h or "
+            f"of {whole_h:.0f} h only {math.floor(hours)} h hang together in pieces of {SHORT_H:.0f} h or "
             f"more, and a day is needed: leave the box shut for a day, or use --step"
         )
     return (
-        f"there are only {hours:.0f} h of undisturbed running with the lid closed, and a day at "
+        f"there are only {math.floor(hours)} h of undisturbed running with the lid closed, and a day at "
         "least is needed, five days are better: come back later, or use --step"
     )
 
