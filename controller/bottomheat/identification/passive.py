@@ -115,13 +115,14 @@ def _callus(
 
 
 def _too_short(whole_h: float, hours: float) -> str:
+    known = math.floor(hours)  # 23.9 h are not a day
     if whole_h >= LEAST_H:
         return (
-            f"of {whole_h:.0f} h only {math.floor(hours)} h hang together in pieces of {SHORT_H:.0f} h or "
-            f"more, and a day is needed: leave the box shut for a day, or use --step"
+            f"of {whole_h:.0f} h only {known} h hang together in pieces of {SHORT_H:.0f} h or "
+            "more, and a day is needed: leave the box shut for a day, or use --step"
         )
     return (
-        f"there are only {math.floor(hours)} h of undisturbed running with the lid closed, and a day at "
+        f"there are only {known} h of undisturbed running with the lid closed, and a day at "
         "least is needed, five days are better: come back later, or use --step"
     )
 
