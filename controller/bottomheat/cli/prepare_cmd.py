@@ -61,10 +61,8 @@ def command(
         before = {} if again else skipped(config_path).get(name, {})
         trouble = keep_skipped(config_path, name, {**before, **wanted})
         if trouble:
-            click.echo(
-                f"(Why steps are left out could not be kept: {trouble}; call it with sudo)",
-                err=True,
-            )
+            said = f"(Why steps are left out could not be kept: {trouble}; call it with sudo)"
+            click.echo(said, err=True)
     facts = _with(facts_of(config_path, name), wanted)
     if as_json:
         click.echo(json.dumps(as_data(facts), ensure_ascii=False, indent=2))

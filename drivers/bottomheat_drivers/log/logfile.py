@@ -105,8 +105,8 @@ class LogFile:
     def _check(self, application: int, version: int) -> None:
         if application != APPLICATION_ID:
             raise LogError(
-                f"{self._path} is not a log of bottomheat: give the path that stands under log: "
-                "in the config."
+                f"{self._path} is not a log of bottomheat: give the path of one; where it stands "
+                "under log: in the config, move it away, and the service begins a new one."
             )
         formats = f"The log {self._path} has format {version}, this version reads {SCHEMA_VERSION}"
         if version > SCHEMA_VERSION:
