@@ -40,7 +40,11 @@ SHORT_K = 0.1
 
 @dataclass(frozen=True, slots=True)
 class Trial:
-    """One box: what was told and what is true, °C, and what binds."""
+    """One box: what was told and what is true, °C, and what binds.
+
+    ``mat_error_frac``: rise of the mat over the wet layer, told less true, over the true one;
+    ``mat_held``: whether its interval holds that.
+    """
 
     box: str
     told_c: float
@@ -48,6 +52,8 @@ class Trial:
     high_c: float
     true_c: float
     binds: str
+    mat_error_frac: float
+    mat_held: bool
 
     @property
     def error_k(self) -> float:
@@ -150,7 +156,19 @@ def trial(box: Box, index: int, seed: int) -> Trial | None:
     assert told.low is not None
     assert told.high is not None
     true_c = true_coldest_c(box, chamber, told.value, biases, seed + index)
-    return Trial(box.name, told.value, told.low, told.high, true_c, found.binds.value)
+    mat_k_per_w = box.gain("mat") - box.gain_k_per_w
+    assert lift.mat_k_per_w is not None
+    off_k_per_w = lift.mat_k_per_w - mat_k_per_w
+    return Trial(
+        box.name,
+        told.value,
+        told.low,
+        told.high,
+        true_c,
+        found.binds.value,
+        off_k_per_w / mat_k_per_w,
+        abs(off_k_per_w) <= (lift.mat_k_per_w_half or 0.0),
+    )
 
 
 def main() -> None:
@@ -178,6 +196,12 @@ def main() -> None:
         f"{len(trials)} boxes: |error| median {statistics.median(errors):.2f} K, 90th percentile "
         f"{errors[round(0.9 * (len(errors) - 1))]:.2f} K, worst {errors[-1]:.2f} K; within 1 K "
         f"{sum(e <= 1.0 for e in errors)}"
+    )
+    mats = sorted(abs(one.mat_error_frac) for one in trials)
+    print(
+        f"the mat's own rise: off by {statistics.median(mats):.1%} in the median, "
+        f"{mats[round(0.9 * (len(mats) - 1))]:.1%} at the 90th percentile; its interval holds the "
+        f"truth in {sum(one.mat_held for one in trials)} of {len(trials)}"
     )
     for binds in ("power", "mat limit"):
         bound = [one for one in trials if one.binds == binds]
