@@ -13,6 +13,7 @@ from bottomheat.review.causes import Cause
 from bottomheat.review.diagnose import Diagnosis
 from bottomheat.review.episodes import Episode, Trouble
 from bottomheat.review.features import Candidate, Mark
+from bottomheat.review.parts import Unknown
 from bottomheat.review.pieces import piece_of_box
 from bottomheat.review.record import ThermalRecord, record
 from bottomheat.review.story import BoxToll, Found, Story
@@ -39,8 +40,35 @@ def told(made: ThermalRecord, cause: Cause, place: Place | None, back_ms: int | 
     return " ".join(how_bad(toll, story, UTC))
 
 
-FELL = ((0.0, 25.0), (1.0, 25.0), (1.5, 14.0), (4.0, 14.0))
 HELD = ((0.0, 25.0), (2.0, 25.1), (4.0, 25.0))
+FELL = ((0.0, 25.0), (1.0, 25.0), (1.5, 14.0), (4.0, 14.0))
+
+
+def unknown_for(made: ThermalRecord, why: str) -> ThermalRecord:
+    """The record with time that is not known because of a probe."""
+    return replace(
+        made,
+        unknown_h=1.5,
+        unknown=(Unknown(NORTH, ms(1.5), ms(3), 25.0, 24.0, why),),
+    )
+
+
+@pytest.mark.parametrize(
+    ("cause", "place", "doubted"),
+    [
+        (Cause.PROBE_DISPLACED, Place.SUBSTRATE, False),
+        (Cause.PROBE_FROZEN, Place.SUBSTRATE_2, False),
+        (Cause.CROSSED, None, False),
+        (Cause.PROBE_WRONG, Place.SUBSTRATE, True),  # nobody accused it while it ran
+        (Cause.PROBE_FROZEN, Place.ROOM, True),
+    ],
+)
+def test_where_the_time_in_doubt_is_not_counted_its_reason_is_said_instead(
+    cause: Cause, place: Place | None, doubted: bool
+) -> None:
+    said = told(unknown_for(of_box(*HELD), "wet-layer probe displaced"), cause, place, None)
+    assert ("Do not rely on that" in said) is doubted
+    assert "1 h 30 min not known (wet-layer probe displaced), not counted as in band." in said
 
 
 @pytest.mark.parametrize(

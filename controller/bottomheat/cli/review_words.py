@@ -112,8 +112,11 @@ def how_bad(toll: BoxToll, story: Story, zone: tzinfo | None) -> list[str]:
 def _unknown(record: ThermalRecord) -> str:
     """Why time is not known, and that it does not count."""
     said = dict.fromkeys(each.why for each in record.unknown if each.why is not None)
-    what = f"not known ({', '.join(said)})" if said else "unmeasured"
-    return f"{what}, not counted as in band"
+    if not said:
+        return "unmeasured, not counted as in band"
+    others = any(each.why is None and each.hours >= _SHORT_H for each in record.unknown)
+    first = "unmeasured or not known" if others else "not known"
+    return f"{first} ({', '.join(said)}), not counted as in band"
 
 
 _MISREAD: Final = frozenset(
