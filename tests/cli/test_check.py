@@ -163,6 +163,21 @@ def test_a_warm_up_that_passes_the_mat_limit_depends_on_a_mat_probe() -> None:
     assert "put a probe on the mat" in blind[1].do
 
 
+def test_an_identified_mat_is_shown_with_its_own_rise_and_swing() -> None:
+    """26.7 + 0.4 x 18.7/0.71 = 37.2 °C, 0.1 K/W x 45 W; at full power 26.7 + 0.4 x 45."""
+    model = (
+        "    model: {gain: 0.71, slow_lag: 9, quick_lag: 2, quick_share: 0.4, dead_time: 0.25, "
+        "mat_gain: 0.4, mat_swing: 0.1}\n"
+    )
+    limits = "    limits: {substrate: 42, mat: 65}"
+    known = TEXT.replace(limits, model + limits, 1)
+    found = cold_night_findings(config(known))
+    assert "wet layer 27 °C" in found[0].text
+    assert "mat 37 ± 4 °C (limit 65)" in found[0].text
+    assert "warming up at full power, mat up to 45 °C" in found[1].text
+    assert "usual box" not in found[1].text
+
+
 # Probes
 
 

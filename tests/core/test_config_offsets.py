@@ -11,8 +11,11 @@ from hypothesis import strategies as st
 
 from bottomheat.config import ChamberConfig, Config, HeatFlow, Parsed, Problem, TemperatureFactor
 from bottomheat.config_parse import known_keys, parse
+from bottomheat.config_sections import Model
 from bottomheat.operating_point import (
     callus_given_c,
+    layer_under_c,
+    mat_at_c,
     needed_layer_c,
     operating_point,
     rise_k_per_w,
@@ -287,6 +290,27 @@ def test_a_watt_lifts_what_was_measured_or_what_a_usual_box_has() -> None:
     assert rise_k_per_w(box().heater) == pytest.approx(0.71)
     heater = {"gpio": 17, "watts": 90, "full_power_rise": 45}
     assert rise_k_per_w(box(heater=heater).heater) == pytest.approx(0.5)
+
+
+@given(
+    st.floats(-20, 20),
+    st.floats(20, 60),
+    st.floats(0.1, 2.0),
+    st.one_of(st.none(), st.floats(0.05, 2.0)),
+    st.floats(-3.0, 3.0),
+)
+def test_layer_under_a_mat_turns_round_for_any_box(
+    room_c: float, mat_c: float, k_per_w: float, mat_gain: float | None, load_k: float
+) -> None:
+    keys = {"gain": k_per_w, "slow_lag": 9, "quick_lag": 2, "quick_share": 0.4, "dead_time": 0.2}
+    model = Model.model_validate({**keys, "load": load_k, "mat_gain": mat_gain})
+    layer_c = layer_under_c(mat_c, room_c, k_per_w, model)
+    assert mat_at_c(layer_c, room_c, k_per_w, model) == pytest.approx(mat_c, abs=1e-6)
+    if mat_gain is not None:
+        watts = (layer_c - room_c - load_k) / k_per_w
+        assert mat_c == pytest.approx(layer_c + mat_gain * watts, abs=1e-6)
+    else:
+        assert mat_c == pytest.approx(room_c + 1.74 * (layer_c - room_c), abs=1e-6)
 
 
 def test_cold_nights_are_worked_out_for_heat_flow() -> None:
