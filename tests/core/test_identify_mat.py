@@ -43,6 +43,20 @@ def test_rise_and_swing_of_a_known_mat(gain_k_per_w: float, apart_k: float, seed
     assert found.swing_k_per_w == pytest.approx(idlog.mat_swing(gain_k_per_w), rel=0.1)
 
 
+@pytest.mark.parametrize("from_h", [30.0, 44.0])
+def test_six_hours_of_a_box_that_was_held_before_are_enough(from_h: float) -> None:
+    """A step or a relay run with the rest before it; from a cold box they would not be."""
+    whole = idlog.with_mat(running())
+    rows = slice(round(from_h * 60.0), round((from_h + 6.0) * 60.0))
+    columns = ("time_s", "substrate_c", "room_c", "heat_share", "callus_c", "mat_c")
+    part = replace(whole, **{name: getattr(whole, name)[rows] for name in columns})
+    found = mat_found([part], rested=True)
+    assert found is not None
+    assert found.gain.holds(0.5)
+    assert found.gain_k_per_w == pytest.approx(0.5, rel=0.05)
+    assert mat_found([part]) is None
+
+
 def test_two_runs_tell_as_much_as_one() -> None:
     whole = idlog.with_mat(running())
     middle = len(whole.time_s) // 2

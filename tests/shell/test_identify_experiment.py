@@ -12,6 +12,7 @@ from click.testing import CliRunner
 
 from bottomheat.chamber import Chamber
 from bottomheat.cli import group, identify_experiment
+from bottomheat.cli.identify_cmd import keep
 from bottomheat.cli.identify_experiment import (
     Wish,
     conduct,
@@ -25,6 +26,7 @@ from bottomheat.commission.experiment import Kind
 from bottomheat.errors import InputError, NotRunningError, RefusedError
 from bottomheat.identification.found import Found, NotEnough
 from bottomheat.model import Alarm, Event, EventKind, Place
+from bottomheat.response import Response
 from bottomheat_drivers.config_yaml import load_config
 from bottomheat_drivers.log import LogReader
 from experiment_world import Trial
@@ -136,14 +138,11 @@ def test_command_reads_the_last_one(service: Service, tmp_path: Any) -> None:
     assert "# ours" in text
     for key in ("dead_time:", "slope_uncertainty:", "method: step"):
         assert key in text
-    assert "mat_gain" not in text
-    # What a log said of the mat stays, because an experiment says nothing of it.
-    more = ", mat_gain: 0.51" if "{gain" in text else "\n      mat_gain: 0.51"
-    file.write_text(text.replace("method: step", f"method: log{more}"))
-    CliRunner().invoke(group, [*words, "--step", "--write"], catch_exceptions=False)
     model = load_config(file).chambers["bench"].model
     assert model is not None
-    assert (model.mat_gain_k_per_w, model.method) == (0.51, "step")
+    box = Chamber()
+    mat_k_per_w = box.settled("mat", 1.0, 0.0) - box.settled("substrate", 1.0, 0.0)
+    assert model.mat_gain_k_per_w == pytest.approx(mat_k_per_w, rel=0.08)
     none = CliRunner().invoke(group, [*words, "--relay"])
     assert isinstance(none.exception, InputError)
     assert "holds no relay of bench" in str(none.exception)
@@ -151,6 +150,35 @@ def test_command_reads_the_last_one(service: Service, tmp_path: Any) -> None:
         idle = CliRunner().invoke(group, ["identify", "--config", str(file), *what])
         assert isinstance(idle.exception, NotRunningError)
         assert "run by the service, under its protection" in str(idle.exception)
+
+
+@pytest.mark.parametrize(("method", "stays"), [("step", True), ("log", False)])
+def test_what_is_known_of_the_mat_stays_where_an_experiment_says_nothing_of_it(
+    tmp_path: Any, method: Any, stays: bool
+) -> None:
+    """Its probe was silent, say; a log that says nothing is another matter."""
+    file = tmp_path / "chamber.yaml"
+    file.write_text(
+        "chambers:\n  bench:\n    callus_zone: 25\n    heater: {gpio: 17, watts: 45}\n"
+        "    probes: {substrate: 28-000000000001, room: 28-000000000002, mat: 28-000000000003}\n"
+        "    offset: {method: temperature-factor, factor: 0.74}\n"
+        "    model: {gain: 0.6, slow_lag: 9, quick_lag: 2, quick_share: 0.4, dead_time: 0.25, "
+        "mat_gain: 0.51, mat_swing: 0.06, method: log}\n"
+    )
+    found = Found(
+        response=Response(0.7, 32_000.0, 6000.0, 0.4, 900.0),
+        callus=None,
+        intervals={},
+        method=method,
+        hours=6.0,
+        rows=30,
+        residual_rms_k=0.01,
+    )
+    keep(file, file.read_text(), "bench", found, quiet=True)
+    model = load_config(file).chambers["bench"].model
+    assert model is not None
+    assert (model.gain_k_per_w, model.method) == (0.7, method)
+    assert (model.mat_gain_k_per_w == 0.51) is stays
 
 
 @pytest.mark.parametrize(

@@ -167,7 +167,7 @@ def show(
 def keep(path: Path, text: str, name: str, found: Found, *, quiet: bool) -> None:
     """Put the model into the config, and say what changed.
 
-    An experiment says nothing of the mat: what a log said of it stays.
+    Where an experiment says nothing of the mat, what a log said of it stays.
 
     Args:
         path: the config file.

@@ -376,6 +376,7 @@ def stretch_of(config: Config, reader: LogReader, name: str, span: Span) -> Stre
         np.array(heat),
         config.chambers[name].heater.watts,
         np.array([math.nan if row.estimate is None else row.estimate.celsius for row in rows]),
+        np.array([_mean(row, (Place.MAT,)) for row in rows]),
     )
 
 

@@ -42,6 +42,10 @@ SHARES: Final = (0.25, 0.20, 0.30, 0.30, -0.05)
 SPREAD_K_PER_W: Final = 0.25
 ROOM_SPREAD: Final = 0.3
 BEFORE_SPREAD_K: Final = 3.0
+RESTED_SPREAD_K: Final = 1.0
+"""What was before the first row is worth so much of the lead: after a start from cold, and for a
+box that has been held for hours, whose heat is then taken to have been that of the first hour."""
+REST_S: Final = 3600.0
 PROBES_K: Final = 0.41
 """Standard uncertainty of the difference of two probes' constant errors, ±0.5 °C each (DS18B20
 datasheet), rectangular (JCGM 100, type B): 0.5 √(2/3) K."""
@@ -64,11 +68,12 @@ CLEAR_K: Final = 0.5
 Z_95: Final = 1.959963984540054
 
 
-def mat_found(stretches: Sequence[Stretch]) -> Mat | None:
+def mat_found(stretches: Sequence[Stretch], *, rested: bool = False) -> Mat | None:
     """Find how the mat of a box answers.
 
     Args:
         stretches: runs without gap, lid closed, nobody at the box.
+        rested: before each the box had been held near its setpoint for hours.
 
     Returns:
         None without a mat probe, or where the record does not tell.
@@ -82,7 +87,7 @@ def mat_found(stretches: Sequence[Stretch]) -> Mat | None:
     runs = [run for each in leads if (run := means(each, "callus")) is not None]
     if sum(len(run.place_c) - run.first for run in runs) * STEP_S < LEAST_H * 3600.0:
         return None
-    gain, sd = _steady(runs)
+    gain, sd = _steady(runs, rested=rested)
     if not (math.isfinite(sd) and 0.0 < sd <= TOLD_FRAC * gain):
         return None
     swing = _swing(leads, gain)
@@ -92,7 +97,7 @@ def mat_found(stretches: Sequence[Stretch]) -> Mat | None:
     return Mat(gain, interval, swing)
 
 
-def _steady(runs: Sequence[Means]) -> tuple[float, float]:
+def _steady(runs: Sequence[Means], *, rested: bool) -> tuple[float, float]:
     """Gain and its standard deviation, K/W."""
     heats = len(LAGS_S)
     slow = LAGS_S[1:]
@@ -102,7 +107,8 @@ def _steady(runs: Sequence[Means]) -> tuple[float, float]:
     rows, places = [], []
     for number, run in enumerate(runs):
         power_w, room_c = run.power_w(), run.room_c
-        columns = [lagged(power_w, lag_s, 0.0, PARTS) for lag_s in LAGS_S]
+        first_w = float(power_w[: round(REST_S / STEP_S) * PARTS].mean()) if rested else 0.0
+        columns = [lagged(power_w, lag_s, first_w, PARTS) for lag_s in LAGS_S]
         columns.append(np.ones_like(room_c))
         columns += [lagged(room_c, lag_s, float(room_c[0])) - room_c for lag_s in slow]
         # What was before the run decays through the same lags, in each run by itself.
@@ -114,7 +120,7 @@ def _steady(runs: Sequence[Means]) -> tuple[float, float]:
         rows.append(np.column_stack(columns)[kept].reshape(count, EACH, -1).mean(axis=1))
         places.append(run.place_c[kept].reshape(count, EACH).mean(axis=1))
     centre += [0.0] * (each_run * len(runs))
-    spread += [BEFORE_SPREAD_K] * (each_run * len(runs))
+    spread += [RESTED_SPREAD_K if rested else BEFORE_SPREAD_K] * (each_run * len(runs))
     matrix, lead_k = np.concatenate(rows), np.concatenate(places)
     middle, weight = np.array(centre), np.diag(np.array(spread) ** -2.0)
     values, noise_k = middle, FORM_K

@@ -11,6 +11,7 @@ import numpy as np
 from bottomheat.identification import early
 from bottomheat.identification.first_rise import first_rise_s
 from bottomheat.identification.found import Found, Interval, Method, NotEnough
+from bottomheat.identification.mat import mat_found
 from bottomheat.identification.stretch import Floats, Stretch
 from bottomheat.response import Response
 
@@ -90,6 +91,7 @@ def early_found(stretch: Stretch, method: Method) -> Found | NotEnough:
         residual_rms_k=fitted.rms_k,
         whiteness=fitted.whiteness,
         notes=(told(fitted), LEANS),
+        mat=mat_found([stretch], rested=True),
     )
 
 
