@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from bottomheat import doubtful
 from bottomheat.config import ChamberConfig, Config
 from bottomheat.cycle import BAND_K, ControllerState, Step
 from bottomheat.model import Good, Record
@@ -43,6 +44,10 @@ class Hour:
             in_band += _in_band(record)
         return Hour(self.number, self.cycles + 1, in_band, self.heated + record.heat, low_c, high_c)
 
+    def unknown(self) -> Hour:
+        """The same with what was estimated in it not known, because of a probe in doubt."""
+        return replace(self, in_band=0, low_c=None, high_c=None)
+
 
 @dataclass(frozen=True, slots=True)
 class Board:
@@ -68,6 +73,12 @@ class Board:
                 recent = tuple(hour for hour in kept if hour.number > number - HOURS_KEPT)
                 kept = (*recent, Hour(number))
             hours[name] = (*kept[:-1], kept[-1].take(record))
+        for event in step.events:
+            doubted_s = doubtful.before_s(event)
+            if doubted_s is not None and event.chamber in hours:
+                first = (event.at_s - doubted_s) // 3600
+                kept = hours[event.chamber]
+                hours[event.chamber] = tuple(h.unknown() if h.number >= first else h for h in kept)
         return replace(self, records=step.records, in_band_since_s=in_band, hours=hours, at_s=now_s)
 
     def boxes(self) -> list[dict[str, Any]]:

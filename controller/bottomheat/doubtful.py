@@ -42,15 +42,23 @@ class Row(Protocol):
     def event(self) -> Event: ...  # noqa: D102
 
 
-def words(doubt: str, before_s: float) -> str:
+def words(doubt: str, long_s: float) -> str:
     """What a cycle says that finds a probe in doubt.
 
     Args:
         doubt: what is wrong, in few words.
-        before_s: for how long it has been so, s.
+        long_s: for how long it has been so, s.
     """
-    minutes = -int(-before_s // 60.0)
+    minutes = -int(-long_s // 60.0)
     return f"{doubt}: the bases are not known for the {minutes} min before this either"
+
+
+def before_s(event: Event) -> float | None:
+    """For how long before an event what was estimated is in doubt, s; None: it is no such event."""
+    if event.kind is not EventKind.DOUBTED or event.chamber is None:
+        return None
+    told = _WORDS.search(event.text)
+    return None if told is None else min(int(told["minutes"]), _LONGEST_MIN) * 60.0
 
 
 def spans(rows: Iterable[Row]) -> dict[str, list[Doubt]]:
@@ -62,12 +70,10 @@ def spans(rows: Iterable[Row]) -> dict[str, list[Doubt]]:
     found: dict[str, list[Doubt]] = {}
     for row in rows:
         event = row.event
-        if event.kind is not EventKind.DOUBTED or event.chamber is None:
+        doubted_s = before_s(event)
+        if doubted_s is None or event.chamber is None:
             continue
-        told = _WORDS.search(event.text)
-        if told is None:
-            continue
-        before_ms = min(int(told["minutes"]), _LONGEST_MIN) * 60_000
+        from_ms = row.wall_ms - round(doubted_s * 1000)
         why = event.text.partition(":")[0]
-        found.setdefault(event.chamber, []).append(Doubt(row.wall_ms - before_ms, row.wall_ms, why))
+        found.setdefault(event.chamber, []).append(Doubt(from_ms, row.wall_ms, why))
     return {name: sorted(each) for name, each in found.items()}

@@ -7,7 +7,7 @@ from datetime import UTC
 
 import pytest
 
-from beds import Beds, warmed
+from beds import HOUR, Beds, warmed
 from bottomheat.board import Board
 from bottomheat.cli.status_text import render
 from bottomheat.model import Alarm, Place
@@ -46,6 +46,26 @@ def test_of_a_probe_that_stands_accused_no_bases_are_told(kind: str) -> None:
     assert told["doubt"] == why
     (box,) = Board(0.0).take(beds.step(), beds.now_s).boxes()
     assert box["estimate_c"] is None, "nor in a message"
+
+
+def test_hours_in_which_it_was_wrong_already_do_not_count_as_held() -> None:
+    beds = warmed()
+    board = Board(started_s=0.0)
+    for _ in range(3 * HOUR):
+        board = board.take(beds.step(), beds.now_s)
+    assert board.boxes()[0]["in_band_frac"] == 1.0
+    wrong_s = beds.now_s
+    beds.lies["bench", Place.SUBSTRATE] = lambda box, room_c: (
+        (box.temperature("substrate") + room_c) / 2.0
+    )
+    while Alarm.PROBE_DISPLACED not in beds.alarms():
+        board = board.take(beds.step(), beds.now_s)
+    hours = board.hours["bench"]
+    wrong = [hour for hour in hours if hour.number >= (wrong_s + 300.0) // 3600]
+    assert wrong
+    assert all((hour.in_band, hour.low_c, hour.high_c) == (0, None, None) for hour in wrong)
+    assert board.boxes()[0]["low_c"] > 24.5, "what it made of the bases is not told"
+    assert 0.0 < board.boxes()[0]["in_band_frac"] < 1.0
 
 
 def test_before_the_first_reading_no_probe_is_blamed() -> None:

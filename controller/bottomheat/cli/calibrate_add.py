@@ -12,7 +12,6 @@ import click
 
 from bottomheat.cli import config_option
 from bottomheat.cli.calibrate_number import Number
-from bottomheat.model import Alarm
 
 if TYPE_CHECKING:
     from bottomheat.calibration.ageing import Ageing
@@ -165,6 +164,7 @@ def _pairing(config: Config, reader: LogReader, name: str, lid: str, taken_ms: i
         InputError: it knew nothing near that time.
     """
     from bottomheat.calibration.pairing import pair
+    from bottomheat.cli.in_doubt import InDoubt
     from bottomheat.protect.tending import Lid
 
     box, corrections = as_then(config, reader, name, taken_ms)
@@ -186,28 +186,13 @@ def _pairing(config: Config, reader: LogReader, name: str, lid: str, taken_ms: i
         calibrated=own and offset.calibrated,
         tended_s=tended_s,
     )
-    if not _in_doubt(reader, name, taken_ms, known=paired.estimate_c is not None):
+    if not InDoubt(reader, name).at(taken_ms, known=paired.estimate_c is not None):
         return paired
     return replace(
         paired,
         steady=False,
         why="the wet-layer probe was in doubt then: put it right, and read again once the bases "
         "are known",
-    )
-
-
-def _in_doubt(reader: LogReader, name: str, taken_ms: int, *, known: bool) -> bool:
-    """Whether a wet-layer probe stood accused, or was found out later to have been wrong then."""
-    spans = reader.doubted().get(name, ())
-    if any(each.from_ms <= taken_ms < each.to_ms for each in spans):
-        return True
-    accused = {Alarm.PROBE_DISPLACED, Alarm.PROBE_FROZEN, Alarm.CROSSED}
-    return not known and any(
-        row.chamber == name
-        and row.alarm in accused
-        and row.raised_wall_ms <= taken_ms
-        and (row.cleared_wall_ms is None or row.cleared_wall_ms > taken_ms)
-        for row in reader.alarms()
     )
 
 

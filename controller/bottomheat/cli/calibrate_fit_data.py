@@ -201,6 +201,8 @@ def _taught(
     now_s: float,
 ) -> tuple[Taught | None, list[str]]:
     """The newest session that can be used, and what there is to say."""
+    from bottomheat.cli.in_doubt import InDoubt
+
     lent = [
         record.Lent(row.wall_ms / 1000, row.probe, row.for_s)
         for row in reader.borrowings()
@@ -219,9 +221,13 @@ def _taught(
         from_ms = round((counted[0][0] - record.BEFORE_S) * 1000)
         to_ms = round(counted[-1][1] * 1000) + 1
         places = box.probes.by_place()
-        seen = _seen(
-            reader.samples(name, from_ms, to_ms, longest_row_s=ROW_S), places, config, then
+        doubt = InDoubt(reader, name)
+        rows = (
+            row
+            for row in reader.samples(name, from_ms, to_ms, longest_row_s=ROW_S)
+            if not doubt.at(row.wall_ms, known=row.estimate is not None)
         )
+        seen = _seen(rows, places, config, then)
         shift_k = then.shift_k(session.probe, config)
         callus = [
             (wall_ms / 1000, celsius + shift_k(wall_ms))
