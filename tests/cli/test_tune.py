@@ -83,6 +83,8 @@ def test_without_a_model_it_says_how_to_get_one(shed: Shed) -> None:
 
 def test_it_says_what_to_set_and_what_comes_of_it_and_changes_nothing(shed: Shed) -> None:
     with_model(shed)
+    dull = "    pid: {gain: 0.02, integral_time: 8}\n    offset"
+    shed.config.write_text(shed.text.replace("    offset", dull, 1))
     before = shed.listing()
     text = tune(shed)
     lines = text.splitlines()
