@@ -2,29 +2,24 @@
 
 Prints bytes a sample row, bytes written a day (from /proc/self/io: ``write_bytes`` is what goes to
 the device, before the card's own amplification), and times.  Give a folder on the disk in question
-as the argument; the default is the folder for temporary files.  As root it also tells what thinning
-old samples adds to the writes of a day, at the block layer of a loop device.
+as the argument; the default is the folder for temporary files.  What thinning adds is measured by
+``thinning.py``.
 """
 
 from __future__ import annotations
 
 import os
 import random
-import shutil
 import sys
 import tempfile
 import time
 from collections.abc import Iterator
 from pathlib import Path
 
-from review import BEGAN_MS, DAY_MS, START_S, season
-from winter_card import make_card
-
 sys.path.append(str(Path(__file__).resolve().parents[1]))
 
 from bottomheat.model import Estimate, Good, Place, Record
-from bottomheat_drivers.log import LogReader, SqliteJournal, codec
-from bottomheat_drivers.log.store import Old, RunStart, Store
+from bottomheat_drivers.log import LogReader, SqliteJournal
 from log_tools import SetClock, raw, sample
 
 CYCLES = 8640  # a day at 10 s
@@ -132,47 +127,6 @@ def late_rows(folder: Path) -> None:
     print(f"late in a season, 30 days after boot: {more / (5 * CYCLES):.1f} bytes of file a row")
 
 
-def thinning(folder: Path) -> None:
-    """A day of four boxes on a log of 45 days, with each commit some of it thinned, or none."""
-    written: list[float] = []
-    for thins in (False, True):
-        card = make_card(folder)
-        try:
-            path = card.folder / "log.sqlite"
-            season(path, 45, 4, keep_days=14)
-            begun_s = START_S + 45 * 86_400.0
-            now_ms = BEGAN_MS + 45 * DAY_MS
-            run = RunStart("bench", "boot-2", "0", round(begun_s * 1000), now_ms, True)
-            store = Store(path, run, None, None, 0)
-            store.open(now_ms, round(begun_s * 1000))
-            boxes = [winter(f"bench-{n}", CYCLES, n, begun_s) for n in range(4)]
-            card.sync()
-            before, _ = card.written([os.getpid()])
-            spent_s = 0.0
-            for commit in range(CYCLES // 60):
-                rows = [next(box) for _ in range(60) for box in boxes]
-                items = [codec.sample_item(240 * commit + n, row) for n, row in enumerate(rows, 1)]
-                after_s = 600.0 * (commit + 1)
-                old = Old(now_ms + round(1000 * after_s), 14 * DAY_MS)
-                begun = time.perf_counter()
-                store.write(items, old if thins else None)
-                spent_s += time.perf_counter() - begun
-                for later_s in (0.0, 6.0, 40.0):
-                    card.pass_time(after_s + later_s)
-            after, _ = card.written([os.getpid()])
-            store.close(orderly=True)
-            written.append((after - before) / 1e6)
-            print(
-                f"a day of 4 chambers {'with' if thins else 'without'} thinning: "
-                f"{written[-1]:.2f} MB to the device, {spent_s:.1f} s in the log's thread"
-            )
-        finally:
-            card.close()
-            if card.folder.exists():
-                shutil.rmtree(card.folder)
-    print(f"  thinning adds {written[1] - written[0]:.2f} MB")
-
-
 def main() -> None:
     where = sys.argv[1] if len(sys.argv) > 1 else None
     memory = "/dev/shm" if os.path.isdir("/dev/shm") else None
@@ -185,8 +139,6 @@ def main() -> None:
         (Path(name) / "b.sqlite").unlink()
         day(Path(name), Path(ring_name), 4)
         late_rows(Path(name))
-        if os.geteuid() == 0:
-            thinning(Path(name))
 
 
 if __name__ == "__main__":

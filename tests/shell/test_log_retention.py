@@ -66,6 +66,14 @@ def days(number: float) -> int:
 
 
 MINUTES, TENS = days(20), days(90)
+AGES = {"minutes": (MINUTES,), "tens": (TENS,), "minutes and then tens": (MINUTES, TENS)}
+each_age = pytest.mark.parametrize("nows_ms", AGES.values(), ids=AGES)
+
+
+def thin_at(path: Path, nows_ms: tuple[int, ...]) -> None:
+    """Thin what is old at each of these times."""
+    for now_ms in nows_ms:
+        assert thin(path, now_ms=now_ms)
 
 
 def whole(found: Columns, from_ms: int, to_ms: int):
@@ -87,15 +95,15 @@ def limits_h(found: Columns, from_ms: int, to_ms: int, limit_c: float, side: Sid
     return exposure.beyond(line, limit_c, side).hours, *exposure.bounds_h(line, limit_c, side)
 
 
-@pytest.mark.parametrize("now_ms", [MINUTES, TENS])
+@each_age
 @pytest.mark.parametrize("seed", range(4))
-def test_the_record_is_that_of_the_samples(tmp_path, seed, now_ms):
+def test_the_record_is_that_of_the_samples(tmp_path, seed, nows_ms):
     records = course(seed)
     path = write(tmp_path, records)
     span = wall_ms(-600), wall_ms(10 * HOUR_S)
     before = columns(path, "north-bench")
     was = whole(before, *span)
-    assert thin(path, now_ms=now_ms)
+    thin_at(path, nows_ms)
     assert raw(path, "SELECT count(*) FROM sample") == [(0,)]
     after = columns(path, "north-bench")
     now = whole(after, *span)
@@ -119,7 +127,7 @@ def test_the_record_is_that_of_the_samples(tmp_path, seed, now_ms):
     ]
     assert was.thinned_h == 0.0
     assert now.thinned_h == pytest.approx(now.known_h)
-    assert (now.grain_h > 0.1) == (now_ms == TENS)
+    assert (now.grain_h > 0.1) == (nows_ms[-1] == TENS)
     for limit_c in (24.1, 24.5, 24.83, 25.0, 25.5, 25.71):
         for side in Side:
             hours, _, _ = limits_h(before, *span, limit_c, side)
@@ -128,8 +136,8 @@ def test_the_record_is_that_of_the_samples(tmp_path, seed, now_ms):
             assert least - 1e-6 <= own <= most + 1e-6
 
 
-@pytest.mark.parametrize("now_ms", [MINUTES, TENS])
-def test_the_overview_is_that_of_the_samples(tmp_path, now_ms):
+@each_age
+def test_the_overview_is_that_of_the_samples(tmp_path, nows_ms):
     path = write(tmp_path, sorted(course(1) + course(2, chamber="other"), key=lambda r: r.at_s))
     told = {}
     for name in ("before", "after"):
@@ -143,7 +151,8 @@ def test_the_overview_is_that_of_the_samples(tmp_path, now_ms):
                 assert reader.expanded_k("other", low[1], *reader_span()) == pytest.approx(
                     0.45, abs=0.06
                 )
-        thin(path, now_ms=now_ms)
+        if name == "before":
+            thin_at(path, nows_ms)
     for box, was in told["before"].items():
         now = told["after"][box]
         for name in ("known_h", "below_h", "above_h", "heat_h", "recorded_h"):
@@ -418,6 +427,33 @@ def test_in_small_steps_it_comes_to_the_same(tmp_path):
     ]
     assert found[0] == found[1]
     assert raw(path, "SELECT count(*) FROM sample") == [(0,)]
+
+
+def thinned_rows(path: Path) -> list[tuple[object, ...]]:
+    """All of them, by their order, without their ids."""
+    return [values[1:] for values in raw(path, "SELECT * FROM thinned ORDER BY id")]
+
+
+def test_by_way_of_minutes_or_at_once_rows_of_ten_minutes_are_the_same(tmp_path):
+    records = sorted(course(4) + course(5, chamber="other"), key=lambda r: r.at_s)
+    found = []
+    for name, nows_ms in (("at-once", (TENS,)), ("by-minutes", (MINUTES, TENS))):
+        (tmp_path / name).mkdir()
+        thin_at(path := write(tmp_path / name, records), nows_ms)
+        found.append(thinned_rows(path))
+    assert found[0] == found[1]
+    assert 54 < len(found[0]) < 400
+
+
+def test_where_samples_stay_for_longer_than_minutes_they_become_rows_of_ten(tmp_path):
+    path = write(tmp_path, [row(10.0 * n, 25.0) for n in range(3 * 360)])
+    kept = store(path)
+    kept.write([], Old(days(59.9), 60 * DAY_MS))
+    assert thinned_rows(path) == []
+    kept.write([], Old(days(60) + 2_400_000, 60 * DAY_MS))
+    spans = [span // 1000 for (span,) in raw(path, "SELECT span_ms FROM thinned ORDER BY id")]
+    kept.close(orderly=True)
+    assert spans == [200, 600, 600]  # all that ended 15 minutes before it was so old
 
 
 def test_rows_of_ten_minutes_span_ten_minutes_however_old_they_were(tmp_path):

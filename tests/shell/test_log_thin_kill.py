@@ -22,7 +22,7 @@ ENV = {**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)}
 KILLS = 15
 HOURS = 40.0
 SEED = 20261126
-TENS = BEGAN_MS + 90 * DAY_MS
+MINUTES, TENS = BEGAN_MS + 20 * DAY_MS, BEGAN_MS + 90 * DAY_MS
 
 
 def sums(path: Path) -> tuple[float, ...]:
@@ -54,9 +54,11 @@ def test_killed_while_thinning(tmp_path):
     path = write(tmp_path, records)
     was = sums(path)
     in_the_middle = 0
-    for _ in range(KILLS):
+    for kill in range(KILLS):
+        # In turn samples to minutes, and both to rows of ten.
+        now_ms = TENS if kill % 2 else MINUTES
         child = subprocess.Popen(
-            [sys.executable, str(CHILD), str(path), str(TENS)],
+            [sys.executable, str(CHILD), str(path), str(now_ms)],
             stdout=subprocess.PIPE,
             env=ENV,
         )

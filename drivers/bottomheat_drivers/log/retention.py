@@ -1,5 +1,8 @@
 """Old samples become rows of a minute, and those rows of ten; by the connection that writes.
 
+Samples that are older than rows of minutes get become rows of ten at once: where samples are kept
+for so long, or after an update.
+
 Ten minutes of the log with ten new ones, in one transaction: whenever the service is killed, every
 sample is there or in exactly one row, and the pages that old samples leave are written once, with
 the new ones that take them (an hour at a time costs the card a megabyte a day more).  The file is
@@ -15,7 +18,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any, Final, Literal, TypeAlias
 
-from bottomheat_drivers.log.minutes import KNOWN_MS, Row, Sample, minutes, tens
+from bottomheat_drivers.log.minutes import KNOWN_MS, Row, Sample, joined, minutes, tens
 from bottomheat_drivers.log.placing import Placing
 
 Table: TypeAlias = Literal["sample", "thinned"]
@@ -112,7 +115,7 @@ class Thinning:
         Raises:
             sqlite3.Error: the caller has to roll back.
         """
-        work = _Work(connection, now_ms, keep_ms, TENS_AFTER_MS)
+        work = _Work(connection, now_ms, keep_ms)
         begun = work.upto()
         sample_upto, thinned_upto = begun
         for _ in range(most):
@@ -156,7 +159,10 @@ class _Work:
     connection: sqlite3.Connection
     now_ms: int
     keep_ms: int
-    tens_after_ms: int
+
+    @property
+    def _tens_after_ms(self) -> int:
+        return max(TENS_AFTER_MS, self.keep_ms)
 
     def upto(self) -> tuple[int, int]:
         """How far it has come: of the samples, and of the rows of minutes."""
@@ -181,7 +187,8 @@ class _Work:
         placing = self._placing(run, t_ms - KNOWN_MS, until_ms + KNOWN_MS)
         if placing is None:
             return self._past_run(run, upto)
-        if placing.wall_ms(until_ms + KNOWN_MS) > self.now_ms - self.keep_ms:
+        last_ms = placing.wall_ms(until_ms + KNOWN_MS)
+        if last_ms > self.now_ms - self.keep_ms:
             return None
         low = self._first("sample", run, t_ms - KNOWN_MS)
         high = self._first("sample", run, until_ms + KNOWN_MS + 1)
@@ -203,6 +210,8 @@ class _Work:
                 for each in samples
             ]
             own, ids = minutes(samples, stays, t_ms, until_ms)
+            if last_ms <= self.now_ms - self._tens_after_ms:
+                own = joined(own)
             rows += [(row.t_ms, chamber, row) for row in own]
             gone += ids
         rows.sort(key=lambda each: each[:2])
@@ -249,8 +258,7 @@ class _Work:
         placing = self._placing(run, t_ms, until_ms)
         if placing is None:
             return None
-        after_ms = max(self.tens_after_ms, self.keep_ms)
-        if placing.wall_ms(until_ms + KNOWN_MS) > self.now_ms - after_ms:
+        if placing.wall_ms(until_ms + KNOWN_MS) > self.now_ms - self._tens_after_ms:
             return None
         end = self._first("thinned", run, until_ms)
         for chamber in self._chambers(run):
