@@ -203,7 +203,7 @@ def refused(*stretches: Stretch) -> str:
 
 
 def test_a_short_record_is_no_record() -> None:
-    assert "only 20 h" in refused(part(running(), 0.0, 20.0))
+    assert "only 20 h" in refused(part(running(), 0.0, 20.2))
     assert "a day at least is needed" in refused()
     pieces = [part(running(), hour, hour + 5.0) for hour in range(0, 70, 6)]
     assert "hang together" in refused(*pieces)
