@@ -12,6 +12,7 @@ import numpy as np
 
 from bottomheat.campaign import (
     DAY_H,
+    NIGHT_WATCH_H,
     SPACING_H,
     WARM_UP_H,
     WATCH_H,
@@ -23,6 +24,7 @@ from bottomheat.campaign_boxes import BOXES, scene_world
 from bottomheat.model import Alarm, Bad, Condition, Event, EventKind, Good, Place, Record
 from bottomheat.rehearse_acts import HOUR_S, KEEPER, Order
 from bottomheat.rehearse_faults import Sabotage
+from bottomheat.rehearse_kinds import KINDS
 from bottomheat.rehearse_world import World
 from bottomheat.review.causes import Cause
 from bottomheat.review.window import Hole, Said, Tended, Window
@@ -68,6 +70,7 @@ RIGHT = {
     "lamp": Cause.WARM_FROM_OUTSIDE,
     "warm-shed": Cause.WARM_ROOM,
     "cold-snap": Cause.COLD_ROOM,
+    "cold-night": Cause.COLD_ROOM,
     "power-cut": Cause.POWER_CUT,
     "daemon-hang": Cause.SERVICE_SILENT,
     "keeper-hang": Cause.KEEPER_SILENT,
@@ -273,7 +276,8 @@ def of_run(run: Run, batch: Batch, starts: dict[int, tuple[World, Tape]], twin: 
     warm, before = starts[run.start]
     world, tape = copy.deepcopy(warm), before.copy()
     besides = (tending(order),) if run.announced else ()
-    tape.follow(world, (order.at_s - world.now_s) / HOUR_S + WATCH_H, (order, *besides))
+    watch_h = NIGHT_WATCH_H if KINDS[order.kind].foretold else WATCH_H
+    tape.follow(world, (order.at_s - world.now_s) / HOUR_S + watch_h, (order, *besides))
     tended = [
         Tended(each.at_s, each.at_s + (each.lasts_s or 1800.0), str(each.place)) for each in besides
     ]

@@ -16,11 +16,11 @@ from typing import Final
 from bottomheat.capacity import Basis, Lift, capacity
 from bottomheat.config import ChamberConfig
 from bottomheat.errors import InputError
+from bottomheat.protect import thresholds as th
 from bottomheat.rehearse_acts import HOUR_S, Order
 from bottomheat.rehearse_models import GuardedModel
 from bottomheat.rehearse_world import World
 from bottomheat.score import BAND_K
-from bottomheat.tonight import RAISE_K
 
 FALLS_H, STAYS_H, RISES_H = 8.0, 6.0, 6.0
 """From the early afternoon to late evening, until the small hours, and to the next forenoon."""
@@ -66,7 +66,7 @@ class Night:
     @property
     def missed(self) -> bool:
         """Whether it was short by what has to be warned of, and that was not said before."""
-        if self.short_k < RAISE_K or self.left_s is None:
+        if self.short_k < th.SHORT_K or self.left_s is None:
             return False
         return self.warned_s is None or self.warned_s > self.left_s
 

@@ -21,7 +21,7 @@ from pathlib import Path
 sys.path.append(str(Path(__file__).resolve().parents[1]))
 
 from bottomheat.capacity import Basis, Lift, capacity
-from bottomheat.tonight import Night, advance_hour
+from bottomheat.tonight import Night, advance_hour, rooms_ahead
 from calibration_world import random_biases, shed_room
 from cold_nights import SETPOINT_C, config_of, hours_of
 from random_boxes import Box, draw_boxes
@@ -44,6 +44,7 @@ class Count:
     raised: int = 0
     lead_h: list[float] = field(default_factory=list)
     error_k: list[float] = field(default_factory=list)
+    rooms_k: list[float] = field(default_factory=list)
 
 
 def watts_for(box: Box, lows_c: list[float], rng: random.Random) -> float:
@@ -80,11 +81,17 @@ def trial(box: Box, index: int, days: float, seed: int, count: Count) -> None:
     lift = Lift(gain, Basis.MODEL, load_k, mat_k_per_w=box.gain("mat") - box.gain_k_per_w)
     assert capacity(chamber, lift, 0.0) is not None
     night = Night()
+    lived_c: dict[int, float] = {}
+    ahead: dict[int, list[float] | None] = {}
     stood: dict[int, tuple[bool, bool, float, float | None]] = {}
     for lived in hours_of(box.make(), chamber, room, days, rng, biases=biases):
         before = night.stands
         night = advance_hour(night, lived.hour, chamber, lift)
         assert lived.hour.callus_c is not None
+        number = lived.hour.number
+        lived_c[number] = lived.hour.room_c
+        if 12 <= number % 24 <= 22:
+            ahead[number] = rooms_ahead(night.rooms, number)
         foretold = None if night.outlook is None else night.outlook.lowest_c
         stood[lived.hour.number] = (
             night.stands,
@@ -92,6 +99,12 @@ def trial(box: Box, index: int, days: float, seed: int, count: Count) -> None:
             lived.hour.callus_c,
             foretold,
         )
+    count.rooms_k += [
+        room_c - lived_c[number + k]
+        for number, rooms in ahead.items()
+        for k, room_c in enumerate(rooms or (), 1)
+        if number + k in lived_c
+    ]
     for day in range(WARM_UP_DAYS, int(days) - 1):
         _night(stood, day, count)
 
@@ -148,7 +161,9 @@ def main() -> None:
         f"held: {c.false} false warnings; raised {c.raised} times in all\n"
         f"foretold at 18:00 less what came, where it mattered: mean "
         f"{statistics.fmean(c.error_k or [0]):+.2f} K, RMS "
-        f"{statistics.fmean([e * e for e in c.error_k] or [0]) ** 0.5:.2f} K"
+        f"{statistics.fmean([e * e for e in c.error_k] or [0]) ** 0.5:.2f} K\n"
+        f"rooms foretold from noon to 22:00 for 18 h, less what came: RMS "
+        f"{statistics.fmean([e * e for e in c.rooms_k] or [0]) ** 0.5:.2f} K"
     )
 
 

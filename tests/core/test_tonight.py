@@ -144,6 +144,43 @@ def test_a_trend_shifts_them_and_is_forgotten_by_and_by(trend_k):
     assert all(each * trend_k >= 0.0 for each in off)
 
 
+def test_a_room_that_cools_is_taken_to_go_on_cooling_for_some_hours():
+    rooms = [(n, 6.0 - max(0, n - 33)) for n in range(40)]
+    ahead = rooms_ahead(rooms, 39)
+    assert ahead is not None
+    assert ahead[0] == pytest.approx(6.0 + (-6.0 - 0.87) * 0.97)
+    assert ahead[5] == pytest.approx(6.0 - (6.0 + 0.87 * (1 - 0.87**6) / 0.13) * 0.97**6)
+    assert min(ahead) > 6.0 - 6.0 - 0.87 / 0.13
+
+
+@pytest.mark.parametrize("hours_ago", [0, 1, 2])
+@given(jump_k=st.floats(-15.0, 15.0))
+def test_a_door_that_stood_open_for_an_hour_makes_no_cold_night(hours_ago, jump_k):
+    rooms = [(n, 6.0 + (jump_k if n == 39 - hours_ago else 0.0)) for n in range(40)]
+    assert rooms_ahead(rooms, 39) == pytest.approx([6.0] * AHEAD_H)
+
+
+def test_a_sudden_frost_is_said_hours_before_the_bases_are_cold():
+    """The room falls from 8 to -2 °C within eight hours of one afternoon and evening."""
+    fall = [5.0 - 5.0 * math.cos(math.pi * min(1.0, max(0.0, (h - 38) / 8.0))) for h in range(60)]
+    told = lived([8.0 - each for each in fall], box())
+    raised = next(i for i, (night, _) in enumerate(told) if night.stands)
+    cold = next(i for i, (_, hour) in enumerate(told) if (hour.callus_c or 0.0) < 24.5)
+    assert 38 < raised <= cold - 2
+
+
+def test_far_ahead_it_takes_more_to_warn():
+    def foretold(in_h: int, short_k: float) -> bool:
+        hour = Hour(1, 29.0, 8.0, 30.0, None, 25.0, 25.0, calm=True)
+        outlook = tonight.Outlook(25.0 - short_k, in_h, -3.0, 25.0, Limit.POWER)
+        return tonight._standing(Night(), hour, outlook)[0]
+
+    assert foretold(8, 0.91)
+    assert not foretold(8, 0.89)
+    assert not foretold(18, 1.39)
+    assert foretold(18, 1.41)
+
+
 def test_without_a_day_behind_nothing_is_foretold_and_a_few_gaps_are_bridged():
     rooms = [(n, 5.0) for n in range(20)]
     assert rooms_ahead(rooms, 19) is None

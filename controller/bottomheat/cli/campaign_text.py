@@ -11,8 +11,8 @@ from bottomheat.campaign import BatchResult, RunResult, SeasonResult
 from bottomheat.campaign_boxes import Scene
 from bottomheat.campaign_tables import STRATA, Row, label, missed, rows, runs_of, still_on, stratum
 from bottomheat.durations import words
+from bottomheat.protect import thresholds as th
 from bottomheat.rehearse_verdict import Heard
-from bottomheat.tonight import RAISE_K
 
 WIDTH = 80
 LISTED = 40
@@ -93,12 +93,12 @@ def _cold_nights(runs: Sequence[RunResult]) -> list[str]:
     nights = [night for run in runs for night in run.result.nights]
     if not nights:
         return []
-    short = [night for night in nights if night.short_k >= RAISE_K]
+    short = [night for night in nights if night.short_k >= th.SHORT_K]
     missed = sum(night.missed for night in short)
     ahead = [night.ahead_s for night in nights if night.ahead_s is not None]
     text = (
-        f"Cold nights: {len(nights)} boxes, of which {len(short)} became {RAISE_K:g} K too cold; "
-        f"{len(short) - missed} of these were warned of before they left their band"
+        f"Cold nights: {len(nights)} boxes, of which {len(short)} became {th.SHORT_K:g} K too "
+        f"cold; {len(short) - missed} of these were warned of before they left their band"
     )
     if ahead:
         text += (

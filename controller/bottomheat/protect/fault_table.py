@@ -149,8 +149,9 @@ _COLD: Final = (
         "a night to come that the mat will not carry",
         f"looked at every hour where model, `full_power_rise` or half a day of learning say what a "
         f"watt does: the room as a day ago with the trend since, {tonight.AHEAD_H} h ahead, leaves "
-        f"the callus zone {tonight.RAISE_K:g} K low with all the heat it may have. Gone once it "
-        f"would be less than {tonight.CLEAR_K:g} K for {tonight.CALM} h",
+        f"the callus zone {tonight.RAISE_K:g} K low with all the heat it may have, and "
+        f"{tonight.FAR_K_PER_H:g} K more for each hour beyond the next {tonight.NEAR_H}. Gone once "
+        f"it would be less than {tonight.CLEAR_K:g} K for {tonight.CALM} h",
         "none: cover the box before dark. Told once when it is foretold, too",
         NO,
         (Alarm.TONIGHT,),
