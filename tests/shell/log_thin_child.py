@@ -11,7 +11,8 @@ from pathlib import Path
 
 from bottomheat_drivers.log import migrations
 from bottomheat_drivers.log.retention import Thinning
-from thinning_tools import DAY_MS
+
+DAY_MS = 86_400_000
 
 if __name__ == "__main__":
     connection = migrations.connect(Path(sys.argv[1]))

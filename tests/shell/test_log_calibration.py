@@ -1,4 +1,4 @@
-"""What a calibration keeps in the log: readings, pairings, probe checks, borrowed probes."""
+"""What a calibration keeps in the log: readings, pairings, probe checks."""
 
 from __future__ import annotations
 
@@ -10,16 +10,13 @@ import time
 from dataclasses import fields
 from pathlib import Path
 from types import MappingProxyType
-from typing import BinaryIO
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bottomheat.calibration.ledger import Pairing, ProbeCheck, ReferenceEntry
-from bottomheat.model import Bad, Fault, Good, Place
 from bottomheat_drivers.log import LogReader, codec, ring
-from bottomheat_drivers.log.before import Lent, Past, look_back
 from log_tools import (
     LONG_NOTE,
     NOW_MS,
@@ -29,7 +26,6 @@ from log_tools import (
     entry,
     journal,
     note,
-    old_log,
     paired,
     raw,
     rings,
@@ -76,6 +72,8 @@ entries = st.builds(
     ago_s=st.integers(0, 400 * 86_400_000).map(lambda ms: ms / 1000),
     pairing=pairings(),
 )
+
+
 odd_entries = st.builds(
     ReferenceEntry,
     chamber=odd_text,
@@ -166,69 +164,6 @@ def test_a_reading_of_usual_length_lies_in_the_ring_file_whole_and_one_with_a_bo
     assert (usual.entry.note, usual.entry.pairing) == (LONG_NOTE, paired())
     assert book.entry.pairing == paired()
     assert book.entry.note == '"' * 60_000
-
-
-def tear(file: BinaryIO, seq: int) -> None:
-    """Spoil the first byte of a row in its slot."""
-    file.seek(ring.SLOT * (1 + seq % ring.SLOTS) + ring.SLOT - ring.ROOM)
-    file.write(b"\xa5")
-
-
-def test_parts_of_two_rows_are_never_joined(tmp_path):
-    """The one's end and the other's beginning are torn: the places would fit."""
-    made = ring.Ring(tmp_path, "key", {})
-    second = made.put(1, b"[" + b"a" * 1200) + 1
-    assert made.put(second, b"[" + b"b" * 1200) == 6
-    path = made.path
-    made.close(remove=False)
-    with path.open("r+b") as file:
-        for seq in (3, 4, 5):
-            tear(file, seq)
-    remains = ring.read(path)
-    assert (remains.rows, remains.bad) == ((), 3)
-
-
-@settings(max_examples=40, deadline=None)
-@given(
-    st.lists(st.integers(0, 4000), min_size=1, max_size=12),
-    st.sets(st.integers(0, 60), max_size=5),
-    st.integers(1, 2 * ring.SLOTS),
-)
-def test_a_ring_file_gives_whole_rows_only(lengths_of_rows, torn, first):
-    """Rows of any length, some slots torn: the others come back whole and in order."""
-    rows = [f"[{n}{'x' * length}".encode() for n, length in enumerate(lengths_of_rows)]
-    with tempfile.TemporaryDirectory() as name:
-        made = ring.Ring(Path(name), "key", {})
-        taken, seq = {}, first
-        for row in rows:
-            last = made.put(seq, row)
-            taken[row] = set(range(seq, last + 1))
-            seq = last + 1
-        path = made.path
-        made.close(remove=False)
-        with path.open("r+b") as file:
-            for n in torn:
-                tear(file, first + n)
-        remains = ring.read(path)
-    hit = {first + n for n in torn}
-    assert list(remains.rows) == [row for row in rows if not taken[row] & hit]
-
-
-def test_a_ring_file_that_went_round_gives_no_half_rows(tmp_path):
-    made = ring.Ring(tmp_path, "key", {})
-    seq = 1
-    sent = []
-    for n in range(3 * ring.SLOTS // 5):
-        sent.append(f"[{n}{'y' * (1800 if n % 3 else 10)}".encode())
-        seq = made.put(seq, sent[-1]) + 1
-    assert seq > ring.SLOTS + 100
-    path = made.path
-    made.close(remove=False)
-    found = list(ring.read(path).rows)
-    assert found == sent[-len(found) :]
-    assert len(found) > ring.SLOTS // 5
-    with pytest.raises(ValueError, match="too long"):
-        ring.Ring(tmp_path, "other", {}).put(1, b"[" * (ring.WIDE_ROOM + 1))
 
 
 @settings(max_examples=60, deadline=None)
@@ -441,206 +376,3 @@ def test_the_uncertainty_of_a_check_is_never_understated(tmp_path):
     assert first.check == check(uncertainty_k=0.031)
     assert second.check == check("28-0316a279b33c", how="jar", add_k=0.123, at_c=21.5)
     assert (first.number, first.wall_ms, first.sure) == (1, NOW_MS, True)
-
-
-# -- borrowed probes
-
-
-def test_borrowed_readings_of_a_stretch_of_time(tmp_path):
-    kept = journal(tmp_path, background=False)
-    kept.note_borrowing("north-bench", PROBE, DAY_S, "spare probe, base depth")
-    for n in range(10):
-        kept.note_borrowed("north-bench", 20.0 + n, 100.0 + 60 * n)
-        kept.note_borrowed("south-bench", 5.0, 100.0 + 60 * n)
-    kept.note_borrowed("north-bench", float("nan"), 700.0)
-    kept.note_borrowing("north-bench", PROBE, None, "over")
-    kept.close()
-    with LogReader(tmp_path / "log.sqlite") as log:
-        stretch = list(log.borrowed("north-bench", NOW_MS + 60_000, NOW_MS + 180_000))
-        assert stretch == [(NOW_MS + 60_000, 21.0), (NOW_MS + 120_000, 22.0)]
-        assert len(list(log.borrowed("north-bench"))) == 10
-        assert list(log.borrowed("attic")) == []
-        told = [(row.chamber, row.probe, row.for_s, row.note) for row in log.borrowings()]
-        assert [row.wall_ms for row in log.borrowings()] == [NOW_MS, NOW_MS]
-    assert told == [
-        ("north-bench", PROBE, DAY_S, "spare probe, base depth"),
-        ("north-bench", PROBE, None, "over"),
-    ]
-
-
-def look(folder: Path, boot_id: str = "boot-1") -> Past:
-    return look_back(folder / "log.sqlite", folder / "run", boot_id, 10.0)
-
-
-def test_a_borrowed_probe_is_gone_on_with_after_a_stop(tmp_path):
-    clock = SetClock(100.0)
-    kept = journal(tmp_path, clock)
-    kept.note_borrowing("north-bench", "28-of-before", DAY_S)
-    kept.note_borrowed("north-bench", 20.0, 160.0)  # of the one before: does not count
-    clock.now_s = 200.0
-    kept.note_borrowing("north-bench", PROBE, 3600.0)
-    kept.note_borrowing("south-bench", PROBE, 3600.0)
-    for n in range(1, 11):
-        kept.note_borrowed("north-bench", 20.0, 200.0 + 60 * n)
-    clock.now_s = 900.0
-    kept.note_borrowing("south-bench", PROBE, None)
-    kept.close()
-    assert look(tmp_path).borrowings == {"north-bench": Lent(PROBE, 3000.0)}
-    # Another boot, another run: what it taught since counts, and the time of the stop does not.
-    later = journal(tmp_path, SetClock(5.0, NOW_MS + 10**9), boot_id="boot-2")
-    later.note_borrowed("north-bench", 20.0, 6.0)
-    later.close()
-    assert look(tmp_path, "boot-3").borrowings == {"north-bench": Lent(PROBE, 2940.0)}
-
-
-def test_one_that_taught_long_enough_is_not_gone_on_with(tmp_path):
-    kept = journal(tmp_path)
-    kept.note_borrowing("north-bench", PROBE, 600.0)
-    for n in range(1, 11):
-        kept.note_borrowed("north-bench", 20.0, 100.0 + 60 * n)
-    kept.close()
-    assert look(tmp_path).borrowings == {}
-
-
-@pytest.mark.parametrize("ended", [False, True])
-def test_borrowed_readings_in_memory_count_once(tmp_path, ended):
-    """Killed: five readings on the card and in the ring file, five in the ring file alone."""
-    kept = journal(tmp_path / "a", SetClock(50.0))
-    kept.note_borrowing("north-bench", PROBE, 3600.0)
-    kept.close()
-    kept = journal(tmp_path / "a")
-    for n in range(1, 6):
-        kept.note_borrowed("north-bench", 20.0, 100.0 + 60 * n)
-    assert kept.flush(60.0)
-    for n in range(6, 11):
-        kept.note_borrowed("north-bench", 20.0 + n, 100.0 + 60 * n)
-    if ended:
-        kept._clock.now_s = 800.0
-        kept.note_borrowing("north-bench", PROBE, None)
-    left = killed(tmp_path / "a", tmp_path / "b")
-    kept.close()
-    expected = {} if ended else {"north-bench": Lent(PROBE, 3000.0)}
-    assert look(left).borrowings == expected
-    journal(left).close()  # the rows in memory come back
-    with LogReader(left / "log.sqlite") as log:
-        values = [celsius for _, celsius in log.borrowed("north-bench")]
-    assert values == [20.0] * 5 + [26.0, 27.0, 28.0, 29.0, 30.0]
-    assert look(left).borrowings == expected
-
-
-def test_a_borrowing_in_memory_alone_is_known(tmp_path):
-    disk = Disk()
-    kept = journal(tmp_path / "a", connect=disk.connect)
-    assert kept.flush(60.0)
-    disk.goes_on.clear()
-    kept.note_borrowing("north-bench", PROBE, 3600.0, LONG_NOTE)
-    kept.note_borrowed("north-bench", 20.0, 160.0)
-    left = killed(tmp_path / "a", tmp_path / "b")
-    disk.goes_on.set()
-    kept.close()
-    assert look(left).borrowings == {"north-bench": Lent(PROBE, 3540.0)}
-
-
-def test_the_first_start_after_an_update_knows_the_lids(tmp_path):
-    """A log of format 2 is brought up to date only after the look back."""
-    old_log(tmp_path, 2, left=True)
-    past = look(tmp_path)
-    assert {name: lid.value for name, lid in past.lids.items()} == {
-        "north-bench": "ajar",
-        "south-bench": "off",
-    }
-    assert past.trouble is None
-    assert past.borrowings == {}
-    assert past.before.last_s == 140.0
-
-
-# -- the room and the lid
-
-
-def test_the_coldest_room(tmp_path):
-    def at(at_s, room, chamber="north-bench"):
-        return sample(at_s, chamber, readings=((Place.SUBSTRATE, Good(29.0, at_s)), room))
-
-    kept = journal(tmp_path, background=False)
-    kept.record(
-        [
-            at(110.0, (Place.ROOM, Good(7.25, 110.0))),
-            at(120.0, (Place.ROOM, Good(-1.5, 120.0))),
-            at(130.0, (Place.ROOM, Bad(Fault.CRC, 130.0))),
-            at(140.0, (Place.ROOM, Good(-9.0, 140.0)), "south-bench"),
-            sample(150.0, "attic", readings=((Place.SUBSTRATE, Good(29.0, 150.0)),)),
-        ],
-        [],
-    )
-    kept.close()
-    with LogReader(tmp_path / "log.sqlite") as log:
-        found = [log.coldest_room(name) for name in ("north-bench", "south-bench", "attic", "no")]
-    assert found == [-1.5, -9.0, None, None]
-
-
-def test_how_the_lid_lay_at_a_time(tmp_path):
-    clock = SetClock(100.0)
-    kept = journal(tmp_path, clock, background=False)
-    for at_s, chamber, lid in (
-        (200.0, "north-bench", "ajar"),
-        (250.0, "south-bench", "off"),
-        (300.0, "north-bench", None),
-        (400.0, "north-bench", "off"),
-        (400.0, "north-bench", "on"),
-        (500.0, "north-bench", "ajar"),
-    ):
-        clock.now_s = at_s
-        kept.note_tending(chamber, "look", "", 60.0, lid)
-    kept.close()
-    with LogReader(tmp_path / "log.sqlite") as log:
-        lids = [log.lid_at("north-bench", NOW_MS + 1000 * s) for s in (0, 99, 100, 250, 300, 400)]
-    assert lids == ["on", "on", "ajar", "ajar", "on", "ajar"]
-
-
-# -- written soon
-
-
-def test_write_soon_shows_a_reader_what_waits(tmp_path):
-    disk = Disk()
-    kept = journal(tmp_path, connect=disk.connect)
-    assert kept.flush(60.0)
-    kept.record([sample(110.0)], [])
-    kept.note_borrowed("north-bench", 21.0, 110.0)
-    kept.write_soon()
-    deadline = time.perf_counter() + 60
-    seen: list = []
-    while not seen and time.perf_counter() < deadline:
-        with LogReader(tmp_path / "log.sqlite") as log:
-            seen = list(log.samples("north-bench")) and list(log.borrowed("north-bench"))
-    assert seen == [(NOW_MS + 10_000, 21.0)]
-    commits = disk.commits
-    kept.write_soon()  # nothing waits: the card is left alone
-    assert kept.flush(60.0)
-    assert disk.commits == commits
-    kept.close()
-    kept.write_soon()
-
-
-def test_write_soon_waits_for_no_disk(tmp_path):
-    disk = Disk()
-    kept = journal(tmp_path, connect=disk.connect)
-    assert kept.flush(60.0)
-    disk.goes_on.clear()
-    kept.record([sample(110.0)], [])
-    for _ in range(3):
-        kept.write_soon()
-    assert disk.waiting.wait(60.0)  # the writer hangs, the caller is here
-    kept.record([sample(120.0)], [])
-    disk.goes_on.set()
-    assert kept.flush(60.0)
-    kept.close()
-    with LogReader(tmp_path / "log.sqlite") as log:
-        assert [row.t_ms for row in log.samples("north-bench")] == [110_000, 120_000]
-
-
-def test_a_closed_foreground_journal_is_not_opened_again(tmp_path):
-    kept = journal(tmp_path, background=False)
-    kept.note_reference(entry())
-    kept.close()
-    kept.write_soon()
-    assert [path.name for path in tmp_path.iterdir()] == ["log.sqlite"]

@@ -3,14 +3,20 @@
 from __future__ import annotations
 
 import os
+import tempfile
 from pathlib import Path
+from typing import BinaryIO
 
-from hypothesis import given
+import pytest
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bottomheat_drivers.log import ring
 from bottomheat_drivers.log.writer import LOST
-from log_tools import journal, texts
+from log_tools import (
+    journal,
+    texts,
+)
 
 
 def dead(folder: Path, number: int, rows: int) -> Path:
@@ -84,3 +90,66 @@ def test_a_living_run_keeps_its_room(tmp_path):
     assert alive.path.stat().st_size == ring.SLOT * (ring.SLOTS + 1)
     assert len(ring.others(tmp_path, alive.path)) == ring.MOST_FILES
     alive.close(remove=True)
+
+
+def tear(file: BinaryIO, seq: int) -> None:
+    """Spoil the first byte of a row in its slot."""
+    file.seek(ring.SLOT * (1 + seq % ring.SLOTS) + ring.SLOT - ring.ROOM)
+    file.write(b"\xa5")
+
+
+def test_parts_of_two_rows_are_never_joined(tmp_path):
+    """The one's end and the other's beginning are torn: the places would fit."""
+    made = ring.Ring(tmp_path, "key", {})
+    second = made.put(1, b"[" + b"a" * 1200) + 1
+    assert made.put(second, b"[" + b"b" * 1200) == 6
+    path = made.path
+    made.close(remove=False)
+    with path.open("r+b") as file:
+        for seq in (3, 4, 5):
+            tear(file, seq)
+    remains = ring.read(path)
+    assert (remains.rows, remains.bad) == ((), 3)
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    st.lists(st.integers(0, 4000), min_size=1, max_size=12),
+    st.sets(st.integers(0, 60), max_size=5),
+    st.integers(1, 2 * ring.SLOTS),
+)
+def test_a_ring_file_gives_whole_rows_only(lengths_of_rows, torn, first):
+    """Rows of any length, some slots torn: the others come back whole and in order."""
+    rows = [f"[{n}{'x' * length}".encode() for n, length in enumerate(lengths_of_rows)]
+    with tempfile.TemporaryDirectory() as name:
+        made = ring.Ring(Path(name), "key", {})
+        taken, seq = {}, first
+        for row in rows:
+            last = made.put(seq, row)
+            taken[row] = set(range(seq, last + 1))
+            seq = last + 1
+        path = made.path
+        made.close(remove=False)
+        with path.open("r+b") as file:
+            for n in torn:
+                tear(file, first + n)
+        remains = ring.read(path)
+    hit = {first + n for n in torn}
+    assert list(remains.rows) == [row for row in rows if not taken[row] & hit]
+
+
+def test_a_ring_file_that_went_round_gives_no_half_rows(tmp_path):
+    made = ring.Ring(tmp_path, "key", {})
+    seq = 1
+    sent = []
+    for n in range(3 * ring.SLOTS // 5):
+        sent.append(f"[{n}{'y' * (1800 if n % 3 else 10)}".encode())
+        seq = made.put(seq, sent[-1]) + 1
+    assert seq > ring.SLOTS + 100
+    path = made.path
+    made.close(remove=False)
+    found = list(ring.read(path).rows)
+    assert found == sent[-len(found) :]
+    assert len(found) > ring.SLOTS // 5
+    with pytest.raises(ValueError, match="too long"):
+        ring.Ring(tmp_path, "other", {}).put(1, b"[" * (ring.WIDE_ROOM + 1))

@@ -15,14 +15,13 @@ from bottomheat.review.parts import part
 from bottomheat.review.pieces import piece_of_box
 from bottomheat_drivers.log.columns import columns
 from log_tools import raw
-from thinning_tools import BEGAN_MS, DAY_MS, row, wall_ms, write
+from thinning_tools import MINUTES, TENS, row, wall_ms, write
 
 CHILD = Path(__file__).with_name("log_thin_child.py")
 ENV = {**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)}
 KILLS = 15
 HOURS = 40.0
 SEED = 20261126
-MINUTES, TENS = BEGAN_MS + 20 * DAY_MS, BEGAN_MS + 90 * DAY_MS
 
 
 def sums(path: Path) -> tuple[float, ...]:
