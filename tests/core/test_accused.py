@@ -17,7 +17,7 @@ from bottomheat.config import Limits
 from bottomheat.model import Alarm, Condition, Estimate, Event, EventKind, Good, Place, Sample
 from bottomheat.protect import accused
 from bottomheat.protect.cutoff import CLEAR, may_reset, watch_estimate
-from bottomheat.protect.watch import Watch
+from bottomheat.protect.watch import AWAY, Watch
 from plant import config
 
 S, S2, ROOM, MAT, CALLUS = Place.SUBSTRATE, Place.SUBSTRATE_2, Place.ROOM, Place.MAT, Place.CALLUS
@@ -207,6 +207,19 @@ def test_the_boxes_that_answer_to_each_others_heat_have_no_estimate_until_a_rese
     beds.state = replace(beds.state, chambers={"bench": latched})
     beds.run(0.5)
     assert all(row.estimate is None for row in beds.records["bench"])
+    beds.state, cleared, _ = cycle.reset_cutoff(beds.state, "bench", beds.config)
+    assert cleared
+    beds.step()
+    assert beds.records["bench"][-1].estimate is not None
+
+
+def test_after_a_restart_a_latch_still_says_which_probe_is_not_believed():
+    beds = warmed()
+    text = f"{AWAY}: it fell by 8.8 K and the mat did not follow, for the second time in a day"
+    beds.state = cycle.start(beds.config, {"bench": text}, proved=True)
+    beds.run(0.5)
+    assert all(row.estimate is None for row in beds.records["bench"])
+    assert beds.state.chambers["bench"].outlook.doubt == accused.DISPLACED
     beds.state, cleared, _ = cycle.reset_cutoff(beds.state, "bench", beds.config)
     assert cleared
     beds.step()

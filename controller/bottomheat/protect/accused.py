@@ -15,7 +15,7 @@ from bottomheat.model import Place
 from bottomheat.protect import crossing
 from bottomheat.protect import thresholds as th
 from bottomheat.protect.supply import Supply
-from bottomheat.protect.watch import Watch
+from bottomheat.protect.watch import AWAY, Watch
 
 LAYERS: Final = (Place.SUBSTRATE, Place.SUBSTRATE_2)
 DISPLACED: Final = "wet-layer probe displaced"
@@ -32,9 +32,11 @@ def why(watch: Watch, latched: str | None, substrate_c: float | None) -> str | N
         latched: what the cutoff latched for, in words, or None.
         substrate_c: wet layer by the probes that are left, °C; a second good one is enough.
     """
-    if any(text is not None and crossing.FOREIGN in text for text in (latched, watch.latched)):
+    causes = [text for text in (latched, watch.latched) if text is not None]
+    if any(crossing.FOREIGN in text for text in causes):
         return CROSSED
-    if watch.displaced is not None:
+    # A latch outlives a restart, which forgets everything else.
+    if watch.displaced is not None or any(text.startswith(AWAY) for text in causes):
         return DISPLACED
     if substrate_c is None and not watch.frozen.isdisjoint(LAYERS):
         return FROZEN

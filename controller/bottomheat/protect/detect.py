@@ -16,6 +16,7 @@ from bottomheat.protect import thresholds as th
 from bottomheat.protect.frozen import changed
 from bottomheat.protect.supply import RETURN_S
 from bottomheat.protect.watch import (
+    AWAY,
     WELDED,
     Facts,
     Finding,
@@ -193,7 +194,7 @@ def _displacement(watch: Watch, facts: Facts, now_s: float, told: list[str]) -> 
         told.append(opened)
     if why is None:
         return watch
-    text = f"the wet-layer probe is displaced: {why}"
+    text = f"{AWAY}: {why}"
     doubted_s = _in_doubt_since(past, now_s)
     again = watch.displaced_s is not None and now_s - watch.displaced_s < th.AGAIN_S
     told.append(text)

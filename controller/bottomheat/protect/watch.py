@@ -26,6 +26,8 @@ from bottomheat.protect.lead import Lead
 
 WELDED = "the mat warms with its relay open"
 """How the words of a stuck relay begin, in a latch file too."""
+AWAY = "the wet-layer probe is displaced"
+"""The same of a displaced probe."""
 
 
 @dataclass(frozen=True)
