@@ -392,9 +392,9 @@ _LIST: Final = (
         unit="kelvins too cold, were it to last",
         everywhere=True,
         foretold=True,
-        expect="a warning before the bases are too cold, in a sudden frost not long before; "
-        "nothing cut out, nothing blamed. Order it for the second afternoon (38h) or later: "
-        "until then there is no day to go by",
+        expect="a warning in the evening, up to some hours before the bases are too cold (a "
+        "shallow bed may be as quick as the warning); nothing cut out, nothing blamed. Order it "
+        "for the second afternoon (38h) or later: until then there is no day to go by",
     ),
     Kind(
         "power-cut",

@@ -183,14 +183,14 @@ def end(world: World, _: Order) -> None:
     world.cold_c, world.cold_share = None, 0.0
 
 
-def share(into: float) -> float:
+def share(gone_share: float) -> float:
     """How far the room is from what it would be (0) to the night's own (1).
 
     Args:
-        into: share of the night that has gone, 0...1.
+        gone_share: share of the night that has gone, 0...1.
     """
     whole_h = FALLS_H + STAYS_H + RISES_H
-    hours = into * whole_h
+    hours = gone_share * whole_h
     if hours <= 0.0 or hours >= whole_h:
         return 0.0
     if hours < FALLS_H:
