@@ -5,8 +5,8 @@ for so long, or after an update.
 
 Ten minutes of the log with ten new ones, in one transaction: whenever the service is killed, every
 sample is there or in exactly one row, and the pages that old samples leave are written once, with
-the new ones that take them (an hour at a time costs the card a megabyte a day more).  The file is
-never made smaller: it uses what is free.
+the new ones that take them (an hour at a time costs the card more: tests/bench/thinning.py).  The
+file is never made smaller: it uses what is free.
 Loaded when it is first needed; the service holds no numpy.
 """
 
