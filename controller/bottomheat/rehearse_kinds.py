@@ -381,7 +381,8 @@ _LIST: Final = (
     ),
     Kind(
         "cold-night",
-        "a cold night comes: for 8 hours the room falls, to what the mat cannot carry",
+        "a cold night comes: for 8 hours the room falls, to where the mat would leave the bases "
+        "so much too cold in the end",
         nights.begin,
         nights.end,
         nights.during,
@@ -389,7 +390,7 @@ _LIST: Final = (
         right=_of(_A.TONIGHT),
         also=_COLD,
         value=nights.SHORT_K,
-        unit="kelvins too cold, were it to last",
+        unit="kelvins",
         everywhere=True,
         foretold=True,
         expect="a warning in the evening, up to some hours before the bases are too cold (a "
