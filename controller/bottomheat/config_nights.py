@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from bottomheat.config import LIMIT_MARGIN_K, Offset, Path, Problem
 from bottomheat.config_facts import ChamberFacts
+from bottomheat.config_sections import Model
 from bottomheat.operating_point import (
     callus_given_c,
     layer_under_c,
@@ -95,7 +96,7 @@ def cold_night(chamber: ChamberFacts, coldest_c: float) -> tuple[list[Problem], 
             "not checked; write how cold the room can get"
         )
         return [], [Problem(("coldest_room",), None, message)]
-    bounds = _bounds(chamber, set_c, offset)
+    bounds = _bounds(chamber, set_c, offset, coldest_c)
     cut = [
         Problem(chamber.path(*bound.path), None, _cuts_out(bound, set_c, coldest_c))
         for bound in bounds
@@ -104,10 +105,14 @@ def cold_night(chamber: ChamberFacts, coldest_c: float) -> tuple[list[Problem], 
     if cut:
         return cut, []
     warnings: list[Problem] = []
+    mild_c = max(MILD_ROOM_C, coldest_c)
+    always = [bound for bound in bounds if bound.held_room_c >= mild_c]
+    if always:
+        # A mat that was seen to bind first hides no slip in another line.
+        worst = max(always, key=lambda bound: (not bound.seen, bound.held_room_c))
+        problem = Problem(chamber.path(*worst.path), None, _always_held(worst, set_c))
+        return ([], [problem]) if worst.seen else ([problem], [])
     first = max(bounds, key=lambda bound: bound.held_room_c, default=None)
-    if first is not None and first.held_room_c >= max(MILD_ROOM_C, coldest_c):
-        problem = Problem(chamber.path(*first.path), None, _always_held(first, set_c))
-        return ([], [problem]) if first.seen else ([problem], [])
     if first is not None and first.held_room_c > coldest_c:
         layer_c = first.layer_when_held_c(coldest_c)
         held_c = callus_given_c(layer_c, offset, coldest_c, chamber.rise_k_per_w)
@@ -124,15 +129,16 @@ def cold_night(chamber: ChamberFacts, coldest_c: float) -> tuple[list[Problem], 
     return [], warnings
 
 
-def _bounds(chamber: ChamberFacts, set_c: float, offset: Offset) -> list[_Bound]:
+def _bounds(chamber: ChamberFacts, set_c: float, offset: Offset, coldest_c: float) -> list[_Bound]:
     """Ceiling, wet-layer limit and mat limit, as far as they are known."""
 
     def layer_c(room_c: float) -> float:
         return needed_layer_c(set_c, offset, room_c, chamber.rise_k_per_w)
 
     def mat_c(room_c: float) -> float:
-        return mat_at_c(layer_c(room_c), room_c, chamber.rise_k_per_w, chamber.model)
+        return mat_at_c(layer_c(room_c), room_c, chamber.rise_k_per_w, by)
 
+    by = _mat_model(chamber, layer_c(coldest_c), coldest_c)
     found: list[_Bound] = []
     ceiling_c, substrate_c, limit_c = chamber.ceiling_c, chamber.substrate_c, chamber.mat_c
     if ceiling_c is not None and ceiling_c >= set_c:
@@ -167,7 +173,7 @@ def _bounds(chamber: ChamberFacts, set_c: float, offset: Offset) -> list[_Bound]
             )
         )
     if limit_c is not None and chamber.window_s is not None:
-        ripple_k = mat_ripple_k(chamber.window_s, chamber.watts, chamber.model)
+        ripple_k = mat_ripple_k(chamber.window_s, chamber.watts, by)
         held_at_c = limit_c - LIMIT_MARGIN_K
         found.append(
             _Bound(
@@ -180,7 +186,7 @@ def _bounds(chamber: ChamberFacts, set_c: float, offset: Offset) -> list[_Bound]
                 mean_c=mat_c,
                 mean_at_most_c=math.inf,
                 layer_when_held_c=lambda room_c: layer_under_c(
-                    held_at_c - ripple_k, room_c, chamber.rise_k_per_w, chamber.model
+                    held_at_c - ripple_k, room_c, chamber.rise_k_per_w, by
                 ),
                 remedy="insulate the box, or raise limits.mat if the mat's rating allows",
                 seen=chamber.has_probe("mat")
@@ -189,6 +195,19 @@ def _bounds(chamber: ChamberFacts, set_c: float, offset: Offset) -> list[_Bound]
             )
         )
     return found
+
+
+def _mat_model(chamber: ChamberFacts, layer_c: float, coldest_c: float) -> Model | None:
+    """The model that the mat is worked out by; None: as a usual box.
+
+    Where no probe lies on the mat nothing holds its heat back, and nothing shows a slip in what the
+    model says of it: the hotter of that and a usual box counts.
+    """
+    model, k_per_w = chamber.model, chamber.rise_k_per_w
+    if chamber.has_probe("mat") or model is None or model.mat_gain_k_per_w is None:
+        return model
+    by_model_c = mat_at_c(layer_c, coldest_c, k_per_w, model)
+    return model if by_model_c > mat_at_c(layer_c, coldest_c, k_per_w, None) else None
 
 
 def _night(room_c: float) -> str:

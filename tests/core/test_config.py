@@ -342,6 +342,22 @@ def test_an_identified_mat_counts_and_is_no_mistake_in_the_file() -> None:
     assert any("even in a room of 15 °C" in warning.message for warning in hot.warnings)
 
 
+@pytest.mark.parametrize("mat", [{"mat_gain": 0.03}, {"mat_gain": 0.03, "mat_swing": 0.001}])
+def test_a_slip_in_what_is_said_of_a_mat_that_no_probe_sees_lets_no_limit_pass(mat: Data) -> None:
+    plain = only(edited(limits__mat=50, probes__mat=...).problems)
+    said = only(edited(limits__mat=50, probes__mat=..., model={**MODEL, **mat}).problems)
+    assert said.message == plain.message
+    hotter = {**MODEL, "mat_gain": 0.9, "mat_swing": 0.2}
+    assert edited(limits__mat=62, probes__mat=...).problems == ()
+    assert "cut out" in only(edited(limits__mat=62, probes__mat=..., model=hotter).problems).message
+
+
+def test_a_mat_that_was_seen_to_bind_first_hides_no_slip_in_the_ceiling() -> None:
+    model = {**MODEL, "mat_gain": 1.0, "mat_swing": 0.02}
+    parsed = edited(limits__mat=42, limits__substrate=40, layer_ceiling=28, model=model)
+    assert only(parsed.problems).where == f"{BOX}.layer_ceiling"
+
+
 def test_room_that_is_never_that_cold_excuses_the_ceiling() -> None:
     data = put(put(outline(), "coldest_room", 18), f"{BOX}.layer_ceiling", 28)
     assert parse(data).problems == ()
