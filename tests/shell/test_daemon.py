@@ -99,6 +99,8 @@ def test_cutoff_latches_over_a_restart_until_it_is_reset(heating: Service) -> No
     assert "still near its limit of 60" in refused.stdout
     heating.tree.set(MAT, 22.0)
     heating.wait(lambda: heating.chamber()["readings"]["mat"].get("celsius") == 22.0)
+    # If it latched as well before the kill, no reset is taken until its own probe is good.
+    heating.wait(lambda: heating.keeper().get("probe_c") == 22.0)
     cleared = heating.command("reset", "cutoff", "north-bench", said="y\n")
     assert cleared.returncode == 0, cleared
     assert "mat at 61.0 °C, limit 60" in cleared.stdout
