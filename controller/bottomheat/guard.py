@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
@@ -63,6 +64,7 @@ def gather(
         room_c=usable.get(Place.ROOM),
         other_rooms_c=other_rooms_c,
         likely_c=est.likely_c(state.estimator, offset),
+        felt=math.sqrt(3.0) * state.estimator.start_k <= th.CALLUS_FELT_K,
         estimate_c=None if estimate is None else estimate.celsius,
         setpoint_c=chamber.callus_zone_c,
         needed_c=state.outlook.substrate_setpoint_c,

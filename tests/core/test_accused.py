@@ -149,6 +149,25 @@ def test_a_callus_probe_that_is_used_directly_tells_all_the_same(fault):
     assert not watch.callus.frozen
 
 
+@pytest.mark.parametrize("method", ["direct", "temperature-factor"])
+def test_a_callus_probe_is_not_blamed_for_what_the_layer_did_unseen(method):
+    """Hours without heat in a hard frost, then the wet-layer probe is put right."""
+    beds = warmed(
+        room_c=-2.0,
+        offset={"method": method, "factor": 0.75},
+        probes=(S, ROOM, MAT, CALLUS),
+    )
+    to_the_room(beds)
+    beds.until(lambda: Alarm.PROBE_DISPLACED in beds.alarms(), 4.0)
+    beds.run(8.0)
+    beds.lies.clear()
+    beds.until(lambda: Alarm.PROBE_DISPLACED not in beds.alarms(), 2.0)
+    for _ in range(6 * HOUR):
+        beds.step()
+        assert not beds.state.chambers["bench"].watch.callus.displaced
+    assert beds.heated() > 0.0
+
+
 def test_with_the_callus_probe_gone_as_well_nobody_knows():
     beds = warmed(**DIRECT)
     to_the_room(beds)

@@ -82,8 +82,10 @@ def advance(
         watch = changed(watch, opened_s=now_s)
     opened = watch.opened_s is not None and now_s - watch.opened_s < th.CALLUS_OPENED_S
     lay_right = not watch.callus.displaced
-    # Nobody knows what is likely there while the wet layer is not known.
+    # Nobody knows what is likely there while the wet layer is not known, and for hours after.
+    learned = watch.callus.learned_s >= th.CALLUS_LEARNED_S
     blind = facts.substrate_c is None or watch.displaced is not None
+    blind = blind or (learned and not facts.felt)
     blind = blind or not watch.frozen.isdisjoint(stillness.LAYERS)
     watch = callus.follow(watch, facts, now_s, quiet=quiet or opened or blind)
     if lay_right and watch.callus.displaced:

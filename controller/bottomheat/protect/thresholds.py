@@ -247,6 +247,10 @@ hours at least."""
 CALLUS_OPENED_S: Final = 6 * 3600.0
 """So long after the box was opened cold bags are colder than wet layer and room make likely."""
 
+CALLUS_FELT_K: Final = CALLUS_APART_K / 2.0
+"""Nor is a callus probe blamed while what a start, or a wet layer that was not known for a time,
+leaves open of the layer's past is more than half of that."""
+
 CALLUS_STILL_S: Final = 2 * 3600.0
 CALLUS_STILL_K: Final = 1.0
 """No count of change in two hours while that temperature moves by sixteen counts: frozen."""

@@ -42,6 +42,7 @@ class Facts:
         room_c: the room, °C, or None.
         other_rooms_c: rooms of other chambers by other probes, °C by chamber.
         likely_c: callus zone that wet layer and room make likely, °C.
+        felt: it is known well enough how warm the wet layer was for what it makes likely.
         estimate_c: the callus zone as of the cycle before, °C.
         setpoint_c: of the callus zone, °C.
         needed_c: wet layer that the setpoint asks for, as of the cycle before, °C.
@@ -87,6 +88,7 @@ class Facts:
     watts: float
     full_power_rise_k: float | None
     cycle_s: float
+    felt: bool = True
 
     @property
     def lead_prior_k(self) -> float:
