@@ -205,9 +205,9 @@ def test_the_derivative_is_taken_over_a_whole_period_only():
 
 
 def test_tunings_follow_the_watts_unless_they_are_given():
-    assert tuning(config().chambers["bench"]).gain_per_k == pytest.approx(0.172)
+    assert tuning(config().chambers["bench"]).gain_per_k == pytest.approx(0.7 * 0.172)
     keys = chamber_keys(heater={"gpio": 17, "watts": 90.0})
-    assert tuning(config(bench=keys).chambers["bench"]).gain_per_k == pytest.approx(0.086)
+    assert tuning(config(bench=keys).chambers["bench"]).gain_per_k == pytest.approx(0.7 * 0.086)
     keys = chamber_keys(pid={"gain": 0.3, "integral_time": 1.0, "derivative_time": 0.0})
     own = tuning(config(bench=keys).chambers["bench"])
     assert (own.gain_per_k, own.integral_s, own.derivative_s) == (0.3, 3600.0, 0.0)

@@ -106,11 +106,12 @@ def test_unsaturated_the_law_is_the_ideal_pid_difference_equation():
 
 def test_the_gain_is_simcs_for_an_integrating_process():
     """k' = 8.84 K/h at 45 W (calculated, handbook properties); theta 14.7 min, and half of a
-    10-minute window more; tau_c = theta, the paper's tight tuning."""
+    10-minute window more; tau_c = theta, the paper's tight tuning.  Seven tenths of that is used,
+    for beds that answer faster."""
     slope_k_per_h, theta_h = 8.84, (14.7 + 5.0) / 60.0
     kc = 1 / (slope_k_per_h * (theta_h + theta_h))
     assert kc == pytest.approx(0.172, abs=0.0005)
-    assert pytest.approx(kc, abs=0.0005) == GAIN_W_PER_K / 45.0
+    assert pytest.approx(0.7 * kc, abs=0.0005) == GAIN_W_PER_K / 45.0
 
 
 def closed_loop(box: type[chambers.DeepBox], share: float) -> np.ndarray:
@@ -152,12 +153,11 @@ def worst(box, share):
 
 @pytest.mark.parametrize("box", BOXES)
 def test_the_loop_is_stable_and_damped_on_every_box(box):
-    """A third to twice and a half the gain; at the gain of the rule well damped.
+    """A third to three and a half times the gain; at the gain of the rule well damped.
 
-    Computed gain margins: 2.9 (dry peat) to 4.2 (card under the mat), so three times the gain is
-    at the edge on the worst box and is not promised.
+    Computed gain margins: 4.4 (dry peat) to 6.5 (card under the mat).
     """
-    for share in (1 / 3, 0.5, 1.0, 1.5, 2.0, 2.5):
+    for share in (1 / 3, 0.5, 1.0, 1.5, 2.0, 2.5, 3.5):
         radius, damping = worst(box, share)
         assert radius < 0.99, share
         assert damping > 0.05, share
@@ -180,8 +180,8 @@ def simulate(box_type, share, hours):
 
 
 @pytest.mark.parametrize("box", BOXES)
-def test_within_a_third_to_twice_the_gain_the_real_law_settles_without_swinging(box):
-    for share in (1 / 3, 1.0, 2.0):
+def test_within_half_to_three_times_the_gain_the_real_law_settles_without_swinging(box):
+    for share in (0.5, 1.0, 2.0, 3.0):
         layer_c = simulate(box, share, hours=40)
         assert max(layer_c) < 28.6, share
         late = layer_c[-60:]
@@ -189,8 +189,8 @@ def test_within_a_third_to_twice_the_gain_the_real_law_settles_without_swinging(
 
 
 @pytest.mark.parametrize("box", BOXES)
-def test_at_three_times_the_gain_the_real_law_still_settles_with_an_ideal_probe(box):
-    """The probe and its filter, left out here, are what takes the margin below three."""
-    late = simulate(box, 3.0, hours=60)[-72:]
+def test_at_four_times_the_gain_the_real_law_still_settles_with_an_ideal_probe(box):
+    """Probe and filter, left out here, take from the margin."""
+    late = simulate(box, 4.0, hours=60)[-72:]
     assert max(late) - min(late) < 0.1
     assert sum(late) / len(late) == pytest.approx(27.0, abs=0.1)
