@@ -52,7 +52,7 @@ what it has cooled in the last hour.  Both near the least error on sheds in reco
 GAPS_H = 8
 """So many missing hours in a day are bridged: a restart."""
 
-RAISE_K = 0.9
+RAISE_K = 0.8
 FAR_K_PER_H = 0.05
 NEAR_H = 8
 CLEAR_K = 0.5

@@ -175,10 +175,10 @@ def test_far_ahead_it_takes_more_to_warn():
         outlook = tonight.Outlook(25.0 - short_k, in_h, -3.0, 25.0, Limit.POWER)
         return tonight._standing(Night(), hour, outlook)[0]
 
-    assert foretold(8, 0.91)
-    assert not foretold(8, 0.89)
-    assert not foretold(18, 1.39)
-    assert foretold(18, 1.41)
+    assert foretold(8, 0.81)
+    assert not foretold(8, 0.79)
+    assert not foretold(18, 1.29)
+    assert foretold(18, 1.31)
 
 
 def test_without_a_day_behind_nothing_is_foretold_and_a_few_gaps_are_bridged():
