@@ -134,6 +134,7 @@ _LIST: Final = (
         acts.power_share(acts.WEAK_SHARE),
         acts.power_share(1.0),
         right=_of(_A.NO_EFFECT, _A.SHORTFALL, _A.HEAT_LOST),
+        also=_of(_A.TONIGHT),
     ),
     _probe(
         "probe-lost",
