@@ -63,7 +63,7 @@ def lead_k(
 
 
 def most(
-    base: float,
+    base_duty: float,
     rise_k: float,
     lead_k: float | None,
     layer_room_k: float,
@@ -72,21 +72,21 @@ def most(
     """Duty while the relay is on, 0...1; None where even the least is too much.
 
     Args:
-        base: mean duty at rest.
+        base_duty: mean duty at rest.
         rise_k: steady rise of the wet layer at full power, K.
         lead_k: the mat's mean lead over the wet layer at that duty, K; None without a probe there.
         layer_room_k: from the upper switching point to where the wet layer is held, K.
         mat_room_k: from there to where the mat is held, K.
     """
-    most = min(1.0, max(LEAST, TIMES * base))
-    least = max(LEAST, base / MOST_SHARE)
+    most = min(1.0, max(LEAST, TIMES * base_duty))
+    least = max(LEAST, base_duty / MOST_SHARE)
     swing_k = SWING_FRAC * rise_k
     most = min(most, (layer_room_k - SPARE_LAYER_K) / swing_k)
     if lead_k is not None:
         # In proportion to the heat; without any, as on the nominal box.
         full_k = (MAT_RISE_PER_LAYER_RISE - 1.0) * rise_k
-        if base >= _MEASURED_DUTY:
-            full_k = max(0.5 * full_k, lead_k / base)
+        if base_duty >= _MEASURED_DUTY:
+            full_k = max(0.5 * full_k, lead_k / base_duty)
         ripple_k = MAT_RIPPLE_K * TURN_S / 600.0
         most = min(most, (mat_room_k - SPARE_MAT_K - ripple_k) / (full_k + swing_k))
     return most if most >= min(1.0, least) else None
