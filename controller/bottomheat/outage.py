@@ -33,6 +33,7 @@ class Before:
         last_wall_ms: UTC ms; None where no synchronised clock places it.
         orderly: the service was stopped, not killed.
         estimates: the callus zone of each chamber then.
+        displaced: chambers whose wet-layer probe had been found displaced and not agreed since.
     """
 
     boot_id: str
@@ -40,6 +41,7 @@ class Before:
     last_wall_ms: int | None
     orderly: bool
     estimates: tuple[tuple[str, Estimate | None], ...] = ()
+    displaced: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 from bottomheat.foresight import SAVE_EVERY_H, Boxes
@@ -67,12 +67,16 @@ class Card:
         clock of the boot before and ends with it; how a lid lies holds.
 
         Args:
-            state: of the run before; of it counts what was written at once, the lids.
+            state: of the run before; of it counts what was written at once: the lids, and which
+                probe was found displaced.
             now_s: time from the start, s.
         """
         card = Card(self.before, self.written_s, self.learned, self.learned_h, self.boots + 1)
         lids = {name: chamber.lid for name, chamber in state.chambers.items()}
-        return card, Known(self.before, lids), Start(card.boot, now_s, _wall_ms(now_s))
+        away = [n for n, chamber in state.chambers.items() if chamber.watch.displaced is not None]
+        before = self.before
+        before = None if before is None else replace(before, displaced=frozenset(away))
+        return card, Known(before, lids), Start(card.boot, now_s, _wall_ms(now_s))
 
     def boxes(self, names: Mapping[str, object]) -> Boxes:
         """What is foretold of each box, with what was kept of it."""

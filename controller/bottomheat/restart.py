@@ -14,7 +14,9 @@ from bottomheat.config import Config
 from bottomheat.estimate_state import BEFORE_S
 from bottomheat.model import Event, EventKind
 from bottomheat.outage import Before
+from bottomheat.protect import accused
 from bottomheat.protect.tending import Lid, Tending
+from bottomheat.protect.watch import AWAY
 
 
 class Past(Protocol):
@@ -57,8 +59,9 @@ def restarted(
 ) -> cycle.ControllerState:
     """The first state of a run, with what holds from the run before.
 
-    That is how the lids were last said to lie, the spells of tending that run, and the last
-    estimates, where they are so new that they tell how warmly a bed was heated.
+    That is how the lids were last said to lie, the spells of tending that run, the last estimates,
+    where they are so new that they tell how warmly a bed was heated, and of the same wiring which
+    wet-layer probe had been found displaced, where a mat probe can tell that it is back.
 
     Args:
         config: the accepted config.
@@ -82,7 +85,14 @@ def restarted(
         estimate = estimates.get(name)
         before_c = None if estimate is None else estimate.celsius
         estimator = replace(chamber.estimator, before_c=before_c)
-        chambers[name] = replace(chamber, tending=tending, lid=lid, estimator=estimator)
+        watch = chamber.watch
+        box = config.chambers[name]
+        seen = box.probes.mat is not None or box.keeper.probe is not None
+        if before is not None and name in before.displaced and proved and seen:
+            watch = accused.carried(watch, now_s)
+        chambers[name] = replace(
+            chamber, tending=tending, lid=lid, estimator=estimator, watch=watch
+        )
     return replace(state, chambers=chambers)
 
 
@@ -90,6 +100,9 @@ def openings(past: Past, start: outage.Start) -> tuple[tuple[Event, ...], outage
     """What the past makes worth saying at this start, and what is to be told later."""
     event, aftermath = outage.opening(past.before, start)
     events: tuple[Event, ...] = () if event is None else (event,)
+    for name in sorted(frozenset() if past.before is None else past.before.displaced):
+        text = f"{AWAY}: found before this start, and not seen to agree since"
+        events += (Event(EventKind.DIAGNOSED, start.at_s, name, text, durable=True),)
     if past.trouble is not None:
         text = (
             "the log could not be read at the start, so every lid is taken to be on and no "

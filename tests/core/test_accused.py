@@ -15,9 +15,11 @@ from beds import CYCLE_S, HOUR, MAKES, Beds, keys_of, warmed
 from bottomheat import cycle, doubtful
 from bottomheat.config import Limits
 from bottomheat.model import Alarm, Condition, Estimate, Event, EventKind, Good, Place, Sample
+from bottomheat.outage import Before, Start
 from bottomheat.protect import accused
 from bottomheat.protect.cutoff import CLEAR, may_reset, watch_estimate
-from bottomheat.protect.watch import AWAY, Watch
+from bottomheat.protect.watch import AWAY, BACK, Watch
+from bottomheat.restart import Known, openings, restarted
 from plant import config
 
 S, S2, ROOM, MAT, CALLUS = Place.SUBSTRATE, Place.SUBSTRATE_2, Place.ROOM, Place.MAT, Place.CALLUS
@@ -243,6 +245,68 @@ def test_after_a_restart_a_latch_still_says_which_probe_is_not_believed():
     assert cleared
     beds.step()
     assert beds.records["bench"][-1].estimate is not None
+
+
+@pytest.mark.parametrize("fault", ["room", "half"])
+def test_a_restart_does_not_make_a_displaced_probe_right(fault):
+    """The run after would learn from it: at 15 °C a bed would be 10 K too warm, and say nothing."""
+    beds = warmed(MAKES["jacketed"], room_c=15.0)
+    FAULTS[fault](beds)
+    beds.until(lambda: Alarm.PROBE_DISPLACED in beds.alarms(), 4.0)
+    beds.run(0.5)
+    _start_again(beds, {"bench"})
+    for _ in range(3 * HOUR):
+        beds.step()
+        row = beds.records["bench"][-1]
+        assert row.estimate is None
+        assert not row.heat
+        assert Alarm.PROBE_DISPLACED in row.alarms
+    beds.lies.clear()
+    beds.until(lambda: Alarm.PROBE_DISPLACED not in beds.alarms(), 2.0)
+    beds.run(8.0)
+    assert beds.latched() is None
+    assert beds.heated(last=HOUR) > 0.0
+    estimate = beds.records["bench"][-1].estimate
+    assert abs(estimate.celsius - beds.temperature(CALLUS)) <= estimate.expanded_k
+
+
+def test_what_was_displaced_is_carried_where_a_mat_probe_can_tell_and_the_wiring_is_the_same():
+    without = warmed(probes=(S, ROOM))
+    _start_again(without, {"bench"})
+    assert without.state.chambers["bench"].watch.displaced is None
+    beds = warmed()
+    _start_again(beds, {"bench"}, proved=False)
+    assert beds.state.chambers["bench"].watch.displaced is None
+    _start_again(beds, {"south"})
+    assert beds.state.chambers["bench"].watch.displaced is None
+    right = warmed()
+    _start_again(right, {"bench"})
+    right.until(lambda: right.heat == frozenset({"bench"}), 3.0)
+    assert right.records["bench"][-1].estimate is not None
+
+
+def _start_again(beds: Beds, displaced: set[str], *, proved: bool = True) -> None:
+    before = Before("a", beds.now_s, None, False, displaced=frozenset(displaced))
+    start = Start("a", beds.now_s + 60.0, None)
+    (event, *more) = [e for e in openings(Known(before), start)[0] if e.kind is EventKind.DIAGNOSED]
+    assert not more
+    assert accused.displaced([event]) == displaced, "the run after this one knows it as well"
+    beds.state = restarted(beds.config, {}, Known(before), start, proved=proved)
+    beds.now_s, beds.heat = beds.now_s + 60.0, frozenset()
+
+
+def test_what_was_displaced_at_the_end_is_read_from_what_was_told():
+    def told(text: str, kind: EventKind = EventKind.DIAGNOSED, name: str | None = "bench") -> Event:
+        return Event(kind, 0.0, name, text)
+
+    away, back = told(f"{AWAY}: it fell"), told(f"{BACK}: heat is tried")
+    assert accused.displaced([away]) == {"bench"}
+    assert accused.displaced([away, back]) == frozenset()
+    assert accused.displaced([back, away, told("box opened")]) == {"bench"}
+    assert accused.displaced([away, told("cleared", EventKind.RESET)]) == frozenset()
+    assert accused.displaced([told(f"{AWAY}: it fell", EventKind.TENDING)]) == frozenset()
+    assert accused.displaced([told(f"{AWAY}: it fell", name=None)]) == frozenset()
+    assert accused.displaced([back], {"bench", "south"}) == {"south"}
 
 
 # --- what hangs on the estimate -----------------------------------------------------------------

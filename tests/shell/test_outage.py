@@ -14,6 +14,7 @@ import pytest
 from bottomheat.model import Estimate, Event, EventKind
 from bottomheat.outage import Before, Start
 from bottomheat.protect.tending import Doing, Lid, Tending
+from bottomheat.protect.watch import AWAY, BACK
 from bottomheat.restart import openings, restarted
 from bottomheat_drivers.log import LogReader
 from bottomheat_drivers.log.before import Past, look_back
@@ -36,6 +37,33 @@ def cut(folder: Path, to: Path, *, memory: bool) -> Path:
 
 def look(folder: Path, boot_id: str, within_s: float = 10.0) -> Past:
     return look_back(folder / LOG, folder / "run", boot_id, within_s)
+
+
+def test_a_probe_that_was_found_displaced_is_known_after_a_cut(tmp_path):
+    def told(at_s: float, text: str, kind: EventKind = EventKind.DIAGNOSED) -> list[Event]:
+        return [Event(kind, at_s, "north-bench", text, durable=True)]
+
+    kept = journal(tmp_path / "a", boot_id="boot-1")
+    kept.record([sample(110.0)], told(110.0, f"{AWAY}: it fell"))
+    assert kept.flush(60.0)
+    kept.record([sample(120.0)], [])  # only in memory yet
+    left = cut(tmp_path / "a", tmp_path / "b", memory=True)
+    for boot in ("boot-1", "boot-2"):
+        before = look(left, boot).before
+        assert before is not None
+        assert before.displaced == {"north-bench"}
+    kept.record([sample(130.0)], told(130.0, f"{BACK}: heat is tried"))
+    left = cut(tmp_path / "a", tmp_path / "c", memory=True)
+    before = look(left, "boot-1").before
+    assert before is not None
+    assert before.displaced == frozenset()
+    kept.record([sample(140.0)], told(140.0, f"{AWAY}: again"))
+    kept.record([], told(150.0, "cleared", EventKind.RESET))
+    assert kept.flush(60.0)
+    kept.close()
+    before = look(tmp_path / "a", "boot-2").before
+    assert before is not None
+    assert before.displaced == frozenset()
 
 
 def test_before_the_first_start_there_is_nothing(tmp_path):

@@ -6,16 +6,17 @@ it is hot.  Nothing is worked out of it: until it agrees again nobody knows how 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import replace
 from typing import Final
 
 from bottomheat.estimate_state import Outlook
-from bottomheat.model import Place
+from bottomheat.model import Event, EventKind, Place
 from bottomheat.protect import crossing
 from bottomheat.protect import thresholds as th
+from bottomheat.protect.frozen import changed
 from bottomheat.protect.supply import Supply
-from bottomheat.protect.watch import AWAY, Watch
+from bottomheat.protect.watch import AWAY, BACK, Watch
 
 LAYERS: Final = (Place.SUBSTRATE, Place.SUBSTRATE_2)
 DISPLACED: Final = "wet-layer probe displaced"
@@ -80,3 +81,36 @@ def since_s(watch: Watch, doubt: str, now_s: float) -> float | None:
     if since is None or watch.begun_s is None:
         return since
     return max(since, watch.begun_s)
+
+
+def displaced(events: Iterable[Event], before: Collection[str] = ()) -> frozenset[str]:
+    """Chambers whose wet-layer probe was found displaced and has not agreed since.
+
+    Args:
+        events: of one run, in their order.
+        before: such chambers before the first of them.
+    """
+    names = set(before)
+    for event in events:
+        if event.chamber is None:
+            continue
+        if event.kind is EventKind.DIAGNOSED and event.text.startswith(AWAY):
+            names.add(event.chamber)
+        elif event.kind is EventKind.RESET or (
+            event.kind is EventKind.DIAGNOSED and event.text.startswith(BACK)
+        ):
+            names.discard(event.chamber)
+    return frozenset(names)
+
+
+def carried(watch: Watch, now_s: float) -> Watch:
+    """The watch of a start after a run that had found the probe displaced.
+
+    A run that forgot it would learn from it, and heat by it.  It needs a mat probe, with which the
+    probe is believed again once both agree for half an hour without heat.
+
+    Args:
+        watch: of the start.
+        now_s: monotonic time, s.
+    """
+    return changed(watch, displaced=f"{AWAY}: found before the last start", displaced_s=now_s)

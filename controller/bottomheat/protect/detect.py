@@ -17,6 +17,7 @@ from bottomheat.protect.frozen import changed
 from bottomheat.protect.supply import RETURN_S
 from bottomheat.protect.watch import (
     AWAY,
+    BACK,
     WELDED,
     Facts,
     Finding,
@@ -231,6 +232,14 @@ def _in_doubt_since(watch: Watch, now_s: float) -> float:
 def _agreement(watch: Watch, facts: Facts, now_s: float, told: list[str]) -> Watch:
     """A displaced probe: tried again once it has agreed for half an hour with the heat off."""
     excess = excess_k(watch)
+    if (
+        excess is None
+        and math.isinf(watch.displaced_c)
+        and watch.lead.sleeve < th.LEVEL_LEARNS_FROM
+    ):
+        excess = (
+            watch.lead.lead_k
+        )  # known from the run before: without heat nothing has to be learned
     if excess is not None:
         bound_k = th.AGREES_K
         # Without heat a mat on a bench loses more downwards than upwards: below, the bound is wide.
@@ -248,7 +257,7 @@ def _agreement(watch: Watch, facts: Facts, now_s: float, told: list[str]) -> Wat
         return changed(watch, agrees_s=now_s)
     if now_s - watch.agrees_s < th.AGREES_S:
         return watch
-    told.append("the wet-layer probe agrees with the mat again: heat is tried at half the duty")
+    told.append(f"{BACK}: heat is tried at half the duty")
     return changed(
         watch,
         displaced=None,

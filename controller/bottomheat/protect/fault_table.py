@@ -210,7 +210,8 @@ _PROBES: Final = (
         f"{long(th.RECOVERS_S)}",
         f"heat off and no estimate; after {long(th.AGREES_S)} of agreement tried at "
         f"{_pc(th.PROBATION_SHARE)} of the model's duty for {long(th.PROBATION_S)}, the interval "
-        "is wider. The record takes the time since it last agreed for unknown",
+        "is wider. With a mat probe it is known after a restart too. The record takes the time "
+        "since it last agreed for unknown",
         f"the second time within {long(th.AGAIN_S)}",
         (Alarm.PROBE_DISPLACED, Alarm.CUTOFF),
         kinds=("probe-displaced", "probe-displaced-top", "probe-displaced-half"),

@@ -28,6 +28,8 @@ WELDED = "the mat warms with its relay open"
 """How the words of a stuck relay begin, in a latch file too."""
 AWAY = "the wet-layer probe is displaced"
 """The same of a displaced probe."""
+BACK = "the wet-layer probe agrees with the mat again"
+"""How the words begin that take this back."""
 
 
 @dataclass(frozen=True)

@@ -13,8 +13,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from bottomheat.errors import LogError
-from bottomheat.model import Estimate, EventKind
+from bottomheat.model import Estimate, Event, EventKind
 from bottomheat.outage import Before
+from bottomheat.protect.accused import displaced
 from bottomheat.protect.tending import Doing, Lid, Tending
 from bottomheat.season.ledger import Dated
 from bottomheat_drivers.log.codec import (
@@ -40,6 +41,7 @@ OLDEST_FORMAT = 2
 """Has the lids; the first start after an update has to know them."""
 BORROWING_FORMAT = 3
 SEASON_FORMAT = 4
+_OF_PROBES = frozenset({EventKind.DIAGNOSED.value, EventKind.RESET.value})
 
 
 @dataclass(frozen=True, slots=True)
@@ -274,12 +276,21 @@ def _last(log: LogReader) -> Before | None:
             estimates.setdefault(sample.chamber, sample.estimate)
     # Not run.closed: a service that dies of a fault of its own still closes its log.
     stopped = any(row.run == newest.run for row in log.events(kind=EventKind.STOPPED))
+    # A reset without the service has a run of its own.
+    told = [
+        row
+        for kind in (EventKind.DIAGNOSED, EventKind.RESET)
+        for row in log.events(kind=kind)
+        if row.run >= newest.run
+    ]
+    told.sort(key=lambda row: (row.run, row.event.at_s))
     return Before(
         run.boot_id,
         newest.t_ms / 1000,
         newest.wall_ms if newest.sure else None,
         stopped,
         tuple(sorted(estimates.items())),
+        displaced(row.event for row in told),
     )
 
 
@@ -299,5 +310,11 @@ def _newer(before: Before | None, left: Sequence[Item], boot_id: str) -> Before 
     orderly = any(
         isinstance(item, EventItem) and item.kind == EventKind.STOPPED.value for item in left
     )
+    told = [
+        Event(EventKind(item.kind), item.t_ms / 1000, item.chamber, item.text)
+        for item in left
+        if isinstance(item, EventItem) and item.kind in _OF_PROBES
+    ]
+    away = displaced(told, () if before is None else before.displaced)
     # Of this boot: its monotonic clock tells all, no wall time is needed.
-    return Before(boot_id, last_s, None, orderly, tuple(sorted(estimates.items())))
+    return Before(boot_id, last_s, None, orderly, tuple(sorted(estimates.items())), away)
