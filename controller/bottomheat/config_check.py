@@ -31,6 +31,10 @@ BUS_SHARE = 0.8
 _GAINS_AGREE_FRAC = 0.15
 """Further apart than this a configured rise and the model's are not the same box; judgement."""
 
+_MAT_GAINS_K_PER_W = (0.1, 2.0)
+"""Mats within handbook ranges have 0.17 to 1.15 K/W (calculated); beyond nearly twice of that on
+either side a slip is likelier than such a mat (judgement)."""
+
 _SHORT_CONTACT_LIFE_DAYS = 120.0  # one winter's rooting: judgement
 
 
@@ -49,6 +53,7 @@ def review(data: object) -> tuple[list[Problem], list[Problem]]:
         warnings += _contact_life(chamber)
         warnings += _warm_up(chamber)
         warnings += _two_gains(chamber)
+        warnings += _mat_gain(chamber)
         if house.coldest_room_c is not None:
             errors, notes = cold_night(chamber, house.coldest_room_c)
             problems += errors
@@ -278,3 +283,17 @@ def _two_gains(chamber: ChamberFacts) -> Iterator[Problem]:
             f"full power lifts the wet layer by {modelled_k:.0f} K according to model, by "
             f"{full_k:g} K according to this line, which counts; leave out the one that is old",
         )
+
+
+def _mat_gain(chamber: ChamberFacts) -> Iterator[Problem]:
+    """A mat that no mat is like: what is said of cold nights would be wrong."""
+    gain = None if chamber.model is None else chamber.model.mat_gain_k_per_w
+    least, most = _MAT_GAINS_K_PER_W
+    if gain is None or least <= gain <= most:
+        return
+    yield chamber.problem(
+        ("model", "mat_gain"),
+        f"a watt lifts a mat by {least:g} to {most:g} K above the wet layer, not by {gain:g}; what "
+        "is said of cold nights goes by this line: look for a slip, or run bottomheat identify "
+        "again",
+    )

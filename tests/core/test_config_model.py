@@ -75,3 +75,17 @@ def test_a_rise_that_contradicts_the_model_is_told(rise, told):
         line for line in said(parse(data(model=MODEL, heater=heater))) if "which counts" in line
     ]
     assert bool(lines) is told
+
+
+@pytest.mark.parametrize(
+    ("gain", "told"), [(0.05, True), (0.17, False), (1.15, False), (4.0, True)]
+)
+def test_a_mat_that_no_mat_is_like_is_told(gain, told):
+    """0.17 to 1.15 K/W within handbook ranges (calculated)."""
+    lines = [
+        line
+        for line in said(parse(data(model={**MODEL, "mat_gain": gain})))
+        if "look for a slip" in line
+    ]
+    assert bool(lines) is told
+    assert all(f"not by {gain:g}" in line for line in lines)
