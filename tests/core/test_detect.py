@@ -382,7 +382,7 @@ NOW_S = 1e5
 
 
 def unheated(lead_k: float, sleeve: float = 0.5, **more: Any) -> Watch:
-    lead = Lead(at_s=NOW_S, sleeve=sleeve, lead_k=lead_k, level_k=24.0, ripple_k=24.0)
+    lead = Lead(at_s=NOW_S, since=sleeve, lead_k=lead_k, level_k=24.0, ripple_k=24.0)
     return Watch(lead=lead, **more)
 
 

@@ -89,7 +89,7 @@ def test_the_keepers_probe_bounds_the_heat_where_the_chamber_has_none():
 
 
 PROVING = Watch(
-    lead=Lead(at_s=1000.0, ripple_k=24.0, level_k=24.0, lead_k=12.0, mean_k=12.0, sleeve=0.5),
+    lead=Lead(at_s=1000.0, ripple_k=24.0, level_k=24.0, lead_k=12.0, mean_k=12.0, since=0.5),
     proof_from_s=1000.0,
     proof_lead_k=12.0,
     proof_sleeve=0.5,

@@ -43,7 +43,7 @@ def test_any_course_leaves_a_finite_model_with_shares_between_nought_and_one(cou
         now_s += dt_s
         lead = led.advance(lead, heat, mat_c, substrate_c, now_s, prior_k=prior_k, learn=True)
         assert finite(lead)
-        for share in (lead.quick, lead.slow, lead.sleeve, lead.sleeve_2):
+        for share in (lead.quick, lead.slow, lead.sleeve, lead.since_2):
             assert -1e-9 <= share <= 1.0 + 1e-9
         told = led.answer(lead, prior_k, 30.0)
         assert told is None or math.isfinite(told)
@@ -169,3 +169,46 @@ def test_switching_is_seen_for_twenty_minutes(tenths):
     after_s = tenths / 10  # a difference of two times is not exact to the last bit
     lead = replace(Lead(at_s=0.0), switched_s=1000.0)
     assert led.switching(lead, 1000.0 + after_s) is (after_s <= th.RIPPLE_AFTER_SWITCH_S)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.floats(0.4, 2.8), st.floats(0.05, 0.95), st.floats(0.1, 0.9), st.integers(0, 59))
+def test_a_start_in_a_warm_bed_learns_the_gain_whatever_it_was_held_with(times, before, duty, turn):
+    """A mat that is just as the model says, with a gain and a power of before that nobody knows."""
+    gain_k = times * PRIOR_K
+    quick = slow = sleeve = before
+    lead, heat = Lead(), False
+    for step in range(480):
+        quick += (heat - quick) * -math.expm1(-30.0 / th.LEAD_QUICK_S)
+        slow += (heat - slow) * -math.expm1(-30.0 / th.LEAD_SLOW_S)
+        whole = th.LEAD_QUICK_SHARE * quick + (1.0 - th.LEAD_QUICK_SHARE) * slow
+        sleeve += (whole - sleeve) * -math.expm1(-30.0 / th.SLEEVE_S)
+        mat_c = 20.0 + gain_k * sleeve
+        lead = led.advance(lead, heat, mat_c, 20.0, 30.0 * step, prior_k=PRIOR_K, learn=True)
+        if lead.ripple_k is not None:
+            assert lead.ripple_k == pytest.approx(gain_k, rel=0.15)
+        if lead.level_k is not None:
+            assert lead.level_k == pytest.approx(gain_k, rel=0.08)
+            assert lead.sleeve == pytest.approx(sleeve, abs=0.03)
+        heat = (step + turn) % 20 < 20 * duty
+
+
+@pytest.mark.parametrize("make", MAKES)
+@pytest.mark.parametrize("waited_s", [0.0, 1200.0])
+def test_a_start_in_a_warm_bed_finds_nothing_wrong_with_a_sound_mat(make, waited_s):
+    box = make()
+    course(box, half_on, 40.0)
+    lead = Lead()
+    for minutes in range(0, 300, 5):
+        lead = course(
+            box,
+            lambda t: t > waited_s and half_on(t),
+            5 / 60,
+            lead=lead,
+            start_s=minutes * 60.0,
+        )
+        told = led.answer(lead, PRIOR_K, 30.0)
+        if lead.ripple_k is not None and told is not None:
+            assert told > th.ANSWERS
+            assert told > th.WEAK or lead.carried_k > th.CARRIED_K
+    assert lead.level_k == pytest.approx(course(box, half_on, 12.0, lead=lead).level_k, rel=0.2)

@@ -9,6 +9,10 @@ full power it rises as about a third of its final value with 4 minutes and two t
 hour, in boxes deep and shallow, wet and dry (calculated with handbook properties).  Two gains are
 learned: of the ripple within a window, and of the level over hours.
 
+What lead there is at a start comes of heat that nobody knows: how much of full power it is depends
+on the very gain that is to be learned.  So it is carried in kelvin, dies away as any lead does, and
+gains are learned from what is beyond it.
+
 Pure.  All numbers come from ``thresholds``.
 """
 
@@ -27,11 +31,14 @@ class Lead:
 
     Attributes:
         at_s: time of the last cycle, s.
-        quick: first part of the normalised response, 0...1.
-        slow: second part.
-        sleeve: both, seen through the probe's lag: the expected lead over its full-power value.
-        sleeve_2: slow mean of ``sleeve``.
-        mean_k: slow mean of the measured lead, K; None before the first.
+        quick: first part of the normalised response to heat since the start, 0...1.
+        slow_since: second part.
+        since: both, seen through the probe's lag.
+        since_2: slow mean of ``since``.
+        mean_k: slow mean of the lead measured beyond what is left of the first, K; None before it.
+        begun_s: time of the first cycle, s.
+        begun_k: the lead then, K.
+        begun_share: the same over what the mat's rating makes likely at full power, 0...1.
         xx: forgetting sum of squares of the expected ripple, s.
         xy: the same of expected times measured ripple, K s.
         ripple_k: learned gain of the ripple, K at full power; None before it is known.
@@ -47,10 +54,13 @@ class Lead:
 
     at_s: float | None = None
     quick: float = 0.0
-    slow: float = 0.0
-    sleeve: float = 0.0
-    sleeve_2: float = 0.0
+    slow_since: float = 0.0
+    since: float = 0.0
+    since_2: float = 0.0
     mean_k: float | None = None
+    begun_s: float = 0.0
+    begun_k: float = 0.0
+    begun_share: float = 0.0
     xx: float = 0.0
     xy: float = 0.0
     ripple_k: float | None = None
@@ -62,6 +72,35 @@ class Lead:
     anchor_k: float | None = None
     heat: bool = False
     switched_s: float | None = None
+
+    @property
+    def sleeve(self) -> float:
+        """The lead that all heat explains over its full-power value, 0...1."""
+        return min(1.0, self.since + self._first_share() * self._left()[0])
+
+    @property
+    def slow(self) -> float:
+        """The slow part of it: how much of full power there has been for long, 0...1."""
+        return min(1.0, self.slow_since + self._first_share() * self._left()[1])
+
+    @property
+    def carried_k(self) -> float:
+        """What is left of the first lead, K."""
+        return self.begun_k * self._left()[0]
+
+    def _first_share(self) -> float:
+        gain_k = self.level_k or self.ripple_k
+        if gain_k is None:
+            return self.begun_share
+        return min(1.0, max(0.0, self.begun_k / gain_k))
+
+    def _left(self) -> tuple[float, float]:
+        """What is left of a lead that was there for long, and of its slow part alone, 0...1."""
+        if self.at_s is None or self.begun_k == 0.0:
+            return 0.0, 0.0
+        for_s = self.at_s - self.begun_s
+        quick, slow = math.exp(-for_s / th.LEAD_QUICK_S), math.exp(-for_s / th.LEAD_SLOW_S)
+        return th.LEAD_QUICK_SHARE * quick + (1.0 - th.LEAD_QUICK_SHARE) * slow, slow
 
 
 def advance(
@@ -91,38 +130,46 @@ def advance(
             return lead
         # Heat from before we ran is still in the mat: what is seen at first is taken as such.
         share = min(1.0, max(0.0, measured_k / prior_k))
-        return Lead(now_s, share, share, share, share, measured_k, lead_k=measured_k)
+        return Lead(
+            now_s,
+            begun_s=now_s,
+            begun_k=measured_k,
+            begun_share=share,
+            mean_k=0.0,
+            lead_k=measured_k,
+        )
     dt_s = now_s - lead.at_s
     if dt_s <= 0.0:
         return lead
     u = 1.0 if heat else 0.0
     quick = lead.quick + (u - lead.quick) * _gone(dt_s, th.LEAD_QUICK_S)
-    slow = lead.slow + (u - lead.slow) * _gone(dt_s, th.LEAD_SLOW_S)
+    slow = lead.slow_since + (u - lead.slow_since) * _gone(dt_s, th.LEAD_SLOW_S)
     whole = th.LEAD_QUICK_SHARE * quick + (1.0 - th.LEAD_QUICK_SHARE) * slow
-    sleeve = lead.sleeve + (whole - lead.sleeve) * _gone(dt_s, th.SLEEVE_S)
+    since = lead.since + (whole - lead.since) * _gone(dt_s, th.SLEEVE_S)
     base_gone = _gone(dt_s, th.RIPPLE_BASE_S)
-    sleeve_2 = lead.sleeve_2 + (sleeve - lead.sleeve_2) * base_gone
+    since_2 = lead.since_2 + (since - lead.since_2) * base_gone
     switched_s = now_s - dt_s if heat is not lead.heat else lead.switched_s
     lead = changed(
         lead,
         at_s=now_s,
         quick=quick,
-        slow=slow,
-        sleeve=sleeve,
-        sleeve_2=sleeve_2,
+        slow_since=slow,
+        since=since,
+        since_2=since_2,
         heat=heat,
         switched_s=switched_s,
     )
     if measured_k is None:
         return changed(lead, lead_k=None, mean_k=None)
+    beyond_k = measured_k - lead.carried_k
     if lead.mean_k is None:
-        return changed(lead, lead_k=measured_k, mean_k=measured_k, xx=0.0, xy=0.0)
-    mean_k = lead.mean_k + (measured_k - lead.mean_k) * base_gone
+        return changed(lead, lead_k=measured_k, mean_k=beyond_k, xx=0.0, xy=0.0)
+    mean_k = lead.mean_k + (beyond_k - lead.mean_k) * base_gone
     stays = 1.0 - _gone(dt_s, th.RIPPLE_MEMORY_S)
     xx, xy = lead.xx * stays, lead.xy * stays
     if switching(lead, now_s):
         # Long after a switch only the tail of the response is left, whose shape differs by box.
-        x, y = sleeve - sleeve_2, measured_k - mean_k
+        x, y = since - since_2, beyond_k - mean_k
         xx, xy = xx + x * x * dt_s, xy + x * y * dt_s
     lead = changed(lead, lead_k=measured_k, mean_k=mean_k, xx=xx, xy=xy)
     return _learn(lead, dt_s, prior_k) if learn else lead
@@ -144,10 +191,10 @@ def _learn(lead: Lead, dt_s: float, prior_k: float) -> Lead:
             ripple_k += (gain_k - ripple_k) * _gone(dt_s, th.GAIN_MEMORY_S)
             learned_s += dt_s
     xx, xy = lead.level_xx, lead.level_xy
-    if lead.sleeve >= th.LEVEL_LEARNS_FROM and lead.lead_k is not None and ripple_k is not None:
+    if lead.since >= th.LEVEL_LEARNS_FROM and lead.lead_k is not None and ripple_k is not None:
         stays = 1.0 - _gone(dt_s, th.GAIN_MEMORY_S)
-        xx = xx * stays + lead.sleeve * lead.sleeve * dt_s
-        xy = xy * stays + lead.sleeve * lead.lead_k * dt_s
+        xx = xx * stays + lead.since * lead.since * dt_s
+        xy = xy * stays + lead.since * (lead.lead_k - lead.carried_k) * dt_s
         if xx >= th.LEVEL_FIRST:
             level_k = max(xy / xx, prior_k / th.PRIOR_SPAN)
             if lead.anchor_k is not None:

@@ -89,7 +89,7 @@ def look(watch: Watch, facts: Facts, now_s: float) -> tuple[Watch, str | None]:
     watch = changed(watch, answered_s=now_s)
     if told >= th.ANSWERS:
         weak_s = watch.weak_s
-        if told >= th.WEAK or not _thin(watch):
+        if told >= th.WEAK or not _thin(watch) or abs(watch.lead.carried_k) > th.CARRIED_K:
             weak_s = None
         elif weak_s is None:
             weak_s = now_s

@@ -47,6 +47,10 @@ WEAK_S: Final = 900.0
 """A mat that answers with less than two thirds of what it gave, with less than four fifths of the
 lead that its heat explains, for a quarter of an hour: part of it is dead."""
 
+CARRIED_K: Final = 1.0
+"""More than this left of the lead that a run began with, which dies away in another shape on every
+box, and an answer that is merely small tells nothing (calculated)."""
+
 MUTE_S: Final = 180.0
 """So long without an answer, with the ripple clear of the noise, before it is looked into."""
 
