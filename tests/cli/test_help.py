@@ -70,7 +70,7 @@ def test_the_walk_is_among_setting_up_and_its_single_steps_are_for_specialists()
         (("capcity",), "There is no command 'capcity'. Did you mean 'capacity'?"),
         (("xyzzy",), "No such command 'xyzzy'."),
         (("capacity", "--room", "cold"), "'cold' is no number."),
-        (("identify", "--days", "99"), "99.0 is not possible; give 1.0 to 30.0."),
+        (("identify", "--days", "99"), "99.0 is not possible; give 1.5 to 30.0."),
         (("identify", "--periods", "x"), "'x' is no whole number."),
         (("calibrate", "drop", "0"), "0 is not possible; give at least 1."),
     ],

@@ -23,7 +23,7 @@ def test_a_box_identified_from_its_log_holds_a_kelvin_above_what_is_told_and_not
     rng = random.Random(4)
     biases = random_biases(rng)
     chamber = capacity_bench.config_of(box, rng, 0)
-    lift = capacity_bench.identified(box, rng, biases)
+    lift = capacity_bench.identified(box, chamber, rng, biases)
     assert lift is not None
     found = capacity(chamber, lift, 0.0)
     assert found is not None

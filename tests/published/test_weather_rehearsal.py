@@ -18,7 +18,7 @@ from vega_datasets import data
 
 from bottomheat.chamber import Chamber
 from bottomheat.config import Config
-from bottomheat.model import Place
+from bottomheat.model import Alarm, Place
 from bottomheat.rehearse import ChamberModel, GuardedModel, Outcome, Stand, rehearse
 from bottomheat.rooms import RoomSeries, damped
 from bottomheat.wiring import wiring_of
@@ -90,18 +90,23 @@ def held(
 
 
 @pytest.mark.parametrize(
-    ("kind", "factor", "setpoint_c", "first_day"),
+    ("kind", "factor", "setpoint_c", "first_day", "foretold"),
     [
         # The two fortnights of the record's winters that swing most, of those whose shed stays
         # above freezing (found by searching the record).  Shallow bags rise by 21.4 K at the
         # mat's 45 W, which is not enough for 25 °C on days at 2 °C: they are asked for 22 °C.
-        (Chamber, 0.7432, 25.0, "2014/11/02"),
-        (ShallowBags, ShallowBags.factor(), 22.0, "2014/11/16"),
+        # They hold that with nothing to spare, so a night may be foretold that they do not hold.
+        (Chamber, 0.7432, 25.0, "2014/11/02", set()),
+        (ShallowBags, ShallowBags.factor(), 22.0, "2014/11/16", {Alarm.TONIGHT}),
     ],
     ids=["built-in", "ShallowBags"],
 )
 def test_fortnights_that_swing(
-    kind: type[ChamberModel], factor: float, setpoint_c: float, first_day: str
+    kind: type[ChamberModel],
+    factor: float,
+    setpoint_c: float,
+    first_day: str,
+    foretold: set[Alarm],
 ) -> None:
     room = daily_shed(first_day, 14)
     course = [room(float(hour)) for hour in range(14 * 24)]
@@ -109,7 +114,7 @@ def test_fortnights_that_swing(
     assert max(course) > 12.0
     outcome = held(kind, factor, setpoint_c, room, 14)
     score = outcome.score
-    assert outcome.alarms == ()
+    assert {note.alarm for note in outcome.alarms} <= foretold
     assert score.scored_hours >= 12 * 24.0
     assert score.in_band_fraction is not None
     assert score.in_band_fraction >= 0.995

@@ -255,21 +255,14 @@ def test_log_holds_what_happened(heating: Service) -> None:
 
 def test_control_socket_stands_hostile_clients(heating: Service) -> None:
     path = str(heating.run / "control.sock")
-    silent = [socket.socket(socket.AF_UNIX) for _ in range(12)]
-    for client in silent:
-        client.connect(path)
-    with socket.socket(socket.AF_UNIX) as garbage:
-        garbage.connect(path)
-        garbage.sendall(b"\xff\x00{not json\n")
-    with socket.socket(socket.AF_UNIX) as nested:
-        nested.connect(path)
-        nested.sendall(b"[" * 50_000 + b"\n")
-    with socket.socket(socket.AF_UNIX) as endless:
-        endless.connect(path)
-        with contextlib.suppress(OSError):  # the server hangs up on it
-            endless.sendall(b"x" * 200_000)
-    for client in silent:
-        client.close()
+    with contextlib.ExitStack() as silent:
+        for _ in range(12):
+            silent.enter_context(socket.socket(socket.AF_UNIX)).connect(path)
+        for hostile in (b"\xff\x00{not json\n", b"[" * 50_000 + b"\n", b"x" * 200_000):
+            # The server may hang up on it before it has said all, or anything.
+            with socket.socket(socket.AF_UNIX) as client, contextlib.suppress(OSError):
+                client.connect(path)
+                client.sendall(hostile)
     heating.wait(lambda: heating.ask("status")["data_age_s"] < 5)
     assert ask(heating.run / "control.sock", {"do": "nonsense"})["ok"] is False
     assert heating.line()
