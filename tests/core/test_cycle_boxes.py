@@ -100,7 +100,8 @@ def test_an_overshoot_to_the_ceiling_is_not_blamed_on_the_mat():
 
 
 def test_two_wet_layer_probes_mean_then_warmer_then_one_alone():
-    feed = Feed(chamber_keys(probes=(S, S2, ROOM, MAT))).warm()
+    # Without a mat probe: one that stands still under full heat is looked into.
+    feed = Feed(chamber_keys(probes=(S, S2, ROOM))).warm()
     feed.heat({S: 20.0, S2: 20.5}, count=40)
     assert feed.chamber.law.filtered_c == pytest.approx(20.25, abs=0.01)
     feed.heat({S: 20.0, S2: 22.0}, count=40)

@@ -169,7 +169,7 @@ def test_heat_energy_and_closings_are_what_the_chamber_was_given() -> None:
 
 
 def cold() -> Recorder:
-    return Recorder(substrate=12.0, callus=11.0, mat=15.0)
+    return Recorder(substrate=12.0, callus=11.0, mat=12.0)
 
 
 def test_a_cold_bed_is_heated() -> None:
